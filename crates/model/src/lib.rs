@@ -1,0 +1,23 @@
+//! What would this network of traps have seen, had the pest been there?
+//!
+//! This crate is the model and nothing else: no files, no clock, no network, no threads of its own beyond rayon.
+//! Data comes in as checked records ([`record`]) and a target profile ([`profile`]); figures go out.
+
+pub mod assurance;
+pub mod capture;
+pub mod clock;
+pub mod degree_days;
+pub mod detection;
+pub mod dispersal;
+pub mod error;
+pub mod freedom;
+pub mod lure;
+pub mod param;
+pub mod phenology;
+pub mod profile;
+pub mod record;
+pub mod sample_size;
+pub mod scenario_tree;
+pub mod weather;
+
+pub use error::ModelError;
