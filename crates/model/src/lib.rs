@@ -12,6 +12,7 @@ pub mod dispersal;
 pub mod error;
 pub mod freedom;
 pub mod lure;
+pub mod origin;
 pub mod param;
 pub mod phenology;
 pub mod profile;
