@@ -1,0 +1,139 @@
+# Shared by scripts/test and scripts/demo. Source it; it runs nothing by itself.
+# shellcheck shell=bash
+#
+# What it does for the caller: finds the checkout, says what is missing, installs it in the least intrusive place
+# (apt for the C compiler and Python's venv, a cache folder for cargo tools, .venv for Python packages), and asks
+# for root only when something from apt is missing. Everything here may run any number of times.
+
+# Versions of the two cargo tools, used when the machine has none of its own.
+# shellcheck disable=SC2034
+NEXTEST_VERSION=0.9.143
+# shellcheck disable=SC2034
+DENY_VERSION=0.20.2
+
+EARLYWOOD_ROOT="$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)"
+TOOLS_DIR="${EARLYWOOD_TOOLS:-${XDG_CACHE_HOME:-$HOME/.cache}/earlywood-tools}"
+VENV_DIR="$EARLYWOOD_ROOT/.venv"
+
+say() { printf '%s\n' "$*"; }
+warn() { printf '%s\n' "$*" >&2; }
+die() {
+  warn "error: $*"
+  exit 1
+}
+have() { command -v "$1" >/dev/null 2>&1; }
+
+# install_from_apt WHY PACKAGE... : as root, by sudo, or not at all (then it says what to type).
+install_from_apt() {
+  local why="$1"
+  shift
+  local as_root=()
+  if [ "$(id -u)" -ne 0 ]; then
+    have sudo || {
+      warn "$why: this needs the Debian package(s) $*, and I am not root."
+      warn "Ask whoever looks after the machine for:  apt-get install $*"
+      return 1
+    }
+    as_root=(sudo)
+  fi
+  have apt-get || {
+    warn "$why: no apt-get here; install $* in this system's own way."
+    return 1
+  }
+  say "installing $* with apt ($why)"
+  "${as_root[@]}" apt-get update -qq || warn "apt-get update failed; trying with the lists at hand"
+  "${as_root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "$@" >/dev/null
+}
+
+# Rust is the one thing these scripts expect to find.
+need_rust() {
+  if ! have cargo && [ -x "${CARGO_HOME:-$HOME/.cargo}/bin/cargo" ]; then
+    PATH="${CARGO_HOME:-$HOME/.cargo}/bin:$PATH"
+    export PATH
+  fi
+  have cargo || die "no cargo on PATH. Install Rust (the version named as rust-version in Cargo.toml, or newer) first."
+  local component
+  for component in "$@"; do
+    cargo "$component" --version >/dev/null 2>&1 ||
+      die "cargo $component is missing. With rustup:  rustup component add ${component/fmt/rustfmt}"
+  done
+}
+
+# SQLite is C, bundled: it and the linker need a C compiler.
+need_c_compiler() {
+  have cc || have gcc || have clang ||
+    install_from_apt "the bundled SQLite and the linker need a C compiler" gcc libc6-dev ||
+    die "no C compiler"
+}
+
+# need_cargo_tool NAME VERSION [cargo install options]: the machine's own if it has one, else compiled once into the
+# cache folder. Built unoptimised: a one-off compile costs far more here than the tool's own running time.
+need_cargo_tool() {
+  local name="$1" version="$2"
+  shift 2
+  PATH="$TOOLS_DIR/bin:$PATH"
+  export PATH
+  if have "$name"; then
+    return 0
+  fi
+  say "compiling $name $version into $TOOLS_DIR (once; a few minutes)"
+  local began=$SECONDS
+  mkdir -p "$TOOLS_DIR"
+  CARGO_TARGET_DIR="$TOOLS_DIR/build" CARGO_PROFILE_DEV_DEBUG=false CARGO_INCREMENTAL=0 \
+    cargo install --quiet --locked --debug --root "$TOOLS_DIR" --version "$version" "$@" "$name" || return 1
+  rm -rf "$TOOLS_DIR/build"
+  say "compiled $name in $((SECONDS - began)) s"
+}
+
+# Python with the pinned packages of tests/python/requirements.txt. Sets PYTHON and, where no venv can be made,
+# PYTHONPATH. Does nothing when .venv already matches the requirements.
+need_python_packages() {
+  local requirements="$EARLYWOOD_ROOT/tests/python/requirements.txt" stamp="$VENV_DIR/earlywood-stamp" wanted
+  have python3 || install_from_apt "the cross-check is in Python" python3 || die "no python3"
+  wanted="$(python3 --version 2>&1) $(python3 -c 'import sys; print(sys.prefix)') $(cksum <"$requirements")"
+  if [ ! -f "$stamp" ] || [ "$(cat "$stamp")" != "$wanted" ]; then
+    rm -rf "$VENV_DIR"
+    say "installing the pinned Python packages into $VENV_DIR"
+    # Debian splits ensurepip into python3-venv; a venv without pip is of no use.
+    if ! python3 -c 'import ensurepip, venv' >/dev/null 2>&1; then
+      install_from_apt "Python's venv module is missing" python3-venv || true
+    fi
+    if python3 -m venv "$VENV_DIR" >/dev/null 2>&1; then
+      "$VENV_DIR/bin/python" -m pip install --quiet --disable-pip-version-check -r "$requirements" ||
+        die "pip could not install $requirements"
+    elif python3 -m pip --version >/dev/null 2>&1; then
+      rm -rf "$VENV_DIR"
+      python3 -m pip install --quiet --disable-pip-version-check --target "$VENV_DIR/site" -r "$requirements" ||
+        die "pip could not install $requirements"
+    else
+      die "neither python3 -m venv nor python3 -m pip works; install python3-venv or python3-pip"
+    fi
+    printf '%s' "$wanted" >"$stamp"
+  fi
+  if [ -x "$VENV_DIR/bin/python" ]; then
+    PYTHON="$VENV_DIR/bin/python"
+  else
+    PYTHON=python3
+    PYTHONPATH="$VENV_DIR/site${PYTHONPATH:+:$PYTHONPATH}"
+    export PYTHONPATH
+  fi
+  export PYTHON
+}
+
+# Where cargo puts what it builds, honouring CARGO_TARGET_DIR and any cargo configuration.
+cargo_target_dir() {
+  cargo metadata --format-version 1 --no-deps --manifest-path "$EARLYWOOD_ROOT/Cargo.toml" |
+    sed -n 's/.*"target_directory":"\([^"]*\)".*/\1/p'
+}
+
+# Builds the program and sets EARLYWOOD_BIN. The features are those of the whole workspace, so that tests, demo and
+# cross-check share one set of compiled dependencies.
+build_program() {
+  cargo build --workspace --bins --manifest-path "$EARLYWOOD_ROOT/Cargo.toml" "$@" || return 1
+  EARLYWOOD_BIN="$(cargo_target_dir)/debug/earlywood"
+  export EARLYWOOD_BIN
+  [ -x "$EARLYWOOD_BIN" ] || {
+    warn "built, but $EARLYWOOD_BIN is not there"
+    return 1
+  }
+}
