@@ -255,22 +255,46 @@ pub struct LureDay {
 }
 
 impl Lure {
-    /// A checked lure.
+    /// A checked lure; see the fields for what each value is. Name the fields instead where order could be mistaken
+    /// ([`Lure::checked`]).
+    ///
+    /// # Errors
+    /// As [`Lure::checked`].
+    pub fn new(
+        kinetics: Kinetics,
+        life_days: f64,
+        reference_c: f64,
+        q10: f64,
+        beta: f64,
+        sun_offset_c: f64,
+    ) -> Result<Self, ModelError> {
+        Lure {
+            kinetics,
+            life_days,
+            reference_c,
+            q10,
+            beta,
+            sun_offset_c,
+        }
+        .checked()
+    }
+
+    /// Checks the values.
     ///
     /// # Errors
     /// A life not above 0, a reference below absolute zero, a Q10 not above 0, a negative beta, or anything not a number.
-    pub fn new(lure: Lure) -> Result<Self, ModelError> {
-        check("lure life", lure.life_days, lure.life_days > 0.0, "above 0 days")?;
+    pub fn checked(self) -> Result<Self, ModelError> {
+        check("lure life", self.life_days, self.life_days > 0.0, "above 0 days")?;
         check(
             "reference temperature",
-            lure.reference_c,
-            lure.reference_c > -KELVIN,
+            self.reference_c,
+            self.reference_c > -KELVIN,
             "above absolute zero",
         )?;
-        check("q10", lure.q10, lure.q10 > 0.0, "above 0")?;
-        check("beta", lure.beta, lure.beta >= 0.0, "0 or more")?;
-        check("sun offset", lure.sun_offset_c, true, "a number of degrees")?;
-        Ok(lure)
+        check("q10", self.q10, self.q10 > 0.0, "above 0")?;
+        check("beta", self.beta, self.beta >= 0.0, "0 or more")?;
+        check("sun offset", self.sun_offset_c, true, "a number of degrees")?;
+        Ok(self)
     }
 
     /// Equivalent days used up by one day between these air temperatures, the device's sun offset added.
