@@ -1,0 +1,15 @@
+//! The demo: an invented district, an invented year, and a hidden incursion for the programme to find or miss.
+//!
+//! Everything here is made up from a seed, and says so. The files written are ordinary input files: the demo's
+//! programme is loaded, planned and reported through the same code as anybody's.
+//!
+//! * [`district`] draws the ground: zones, streets, trees, pathways, land, weather, and writes the files.
+//! * [`season`] plays the crews' year: visits made, late, missed, traps blown down.
+//! * [`incursion`] lets single insects fly past the traps that really hung that day.
+
+pub(crate) mod district;
+pub(crate) mod incursion;
+mod layout;
+pub(crate) mod plane;
+pub(crate) mod season;
+mod weather;
