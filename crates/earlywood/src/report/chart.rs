@@ -1,0 +1,330 @@
+//! The three charts: assurance against number of traps, flight by fortnight, assurance over time.
+
+use jiff::ToSpan as _;
+use jiff::civil::Date;
+use maud::{Markup, html};
+
+use super::svg::{
+    ACCENT, BAND, GRID, INK, SOFT_INK, Scale, banded, day_number, line, n, percent, probability, ring,
+    short_day, ticks,
+};
+use super::{Fortnight, PlanResult, ZoneAssurance};
+
+/// A chart's size in page pixels, and the class that shows it on wide or narrow pages.
+#[derive(Debug, Clone, Copy)]
+struct Size {
+    class: &'static str,
+    width: f64,
+    height: f64,
+}
+
+const WIDE: Size = Size {
+    class: "wide",
+    width: 720.0,
+    height: 300.0,
+};
+const NARROW: Size = Size {
+    class: "narrow",
+    width: 350.0,
+    height: 260.0,
+};
+const SMALL: Size = Size {
+    class: "small",
+    width: 340.0,
+    height: 230.0,
+};
+const LETTERS: f64 = 13.0;
+
+/// The plot's own rectangle inside a chart.
+#[derive(Debug, Clone, Copy)]
+struct Plot {
+    left: f64,
+    top: f64,
+    right: f64,
+    bottom: f64,
+}
+
+impl Plot {
+    fn in_size(size: Size, top: f64) -> Self {
+        Plot {
+            left: 44.0,
+            top,
+            right: size.width - 14.0,
+            bottom: size.height - 42.0,
+        }
+    }
+
+    fn y(&self, low: f64, high: f64) -> Scale {
+        Scale {
+            data: (low, high),
+            draw: (self.bottom, self.top),
+        }
+    }
+
+    fn x(&self, low: f64, high: f64) -> Scale {
+        Scale {
+            data: (low, high),
+            draw: (self.left, self.right),
+        }
+    }
+}
+
+fn svg(size: Size, id: &str, title: &str, body: Markup) -> Markup {
+    let id = format!("{id}-{}", size.class);
+    html! {
+        svg.chart class=(size.class) viewBox=(format!("0 0 {} {}", n(size.width), n(size.height)))
+            style=(format!("max-width:{}px", n(size.width))) role="img" aria-labelledby=(id) {
+            title id=(id) { (title) }
+            (body)
+        }
+    }
+}
+
+fn text(x: f64, y: f64, anchor: &str, colour: &str, words: &str) -> Markup {
+    html! {
+        text x=(n(x)) y=(n(y)) text-anchor=(anchor) font-size=(n(LETTERS)) fill=(colour) { (words) }
+    }
+}
+
+/// A label that must read over lines and bands.
+fn label(x: f64, y: f64, anchor: &str, words: &str) -> Markup {
+    html! {
+        text x=(n(x)) y=(n(y)) text-anchor=(anchor) font-size=(n(LETTERS)) font-weight="700" fill=(INK)
+            stroke="#ffffff" stroke-width="4" stroke-linejoin="round" paint-order="stroke" { (words) }
+    }
+}
+
+/// Level lines with their values, on the left.
+fn levels(plot: Plot, y: Scale, values: &[f64], words: impl Fn(f64) -> String) -> Markup {
+    html! {
+        @for &v in values {
+            @let at = y.at(v);
+            path d=(format!("M{} {}H{}", n(plot.left), n(at), n(plot.right))) stroke=(GRID) stroke-width="1" {}
+            (text(plot.left - 7.0, at + 4.5, "end", SOFT_INK, &words(v)))
+        }
+    }
+}
+
+/// As many decimals as a tick's step needs.
+fn decimals(values: &[f64]) -> usize {
+    match values {
+        [a, b, ..] if (b - a) < 0.0099 => 3,
+        [a, b, ..] if (b - a) < 0.099 => 2,
+        _ => 1,
+    }
+}
+
+fn nothing(words: &str) -> Markup {
+    html! { p.none { (words) } }
+}
+
+/// The plan's objective against the number of traps.
+pub(super) fn curve(plan: &PlanResult, id: &str) -> Markup {
+    if plan.curve.is_empty() {
+        return nothing("No curve was computed.");
+    }
+    let title = format!(
+        "Line chart: programme sensitivity rises with the number of traps to {} at {} traps; the proved bound there is {}",
+        probability(plan.objective),
+        plan.traps,
+        probability(plan.bound)
+    );
+    html! { @for size in [WIDE, NARROW] { (svg(size, id, &title, curve_body(plan, size))) } }
+}
+
+fn curve_body(plan: &PlanResult, size: Size) -> Markup {
+    let plot = Plot::in_size(size, 24.0);
+    let most = plan
+        .curve
+        .iter()
+        .map(|(k, _)| *k)
+        .chain([plan.traps])
+        .max()
+        .unwrap_or(1)
+        .max(1) as f64;
+    let top = plan
+        .curve
+        .iter()
+        .map(|(_, v)| *v)
+        .chain([plan.objective, plan.bound])
+        .fold(0.0, f64::max);
+    let values = ticks(0.0, (top * 1.05).clamp(1e-6, 1.0), 5);
+    let step = if values.len() > 1 {
+        values[1] - values[0]
+    } else {
+        1.0
+    };
+    let high = ((top / step).ceil() * step).min(1.0).max(step);
+    let values = ticks(0.0, high, 5);
+    let y = plot.y(0.0, high);
+    let x = plot.x(0.0, most);
+    let places = decimals(&values);
+    let (px, py) = (x.at(plan.traps as f64), y.at(plan.objective));
+    let left_half = plan.traps as f64 <= 0.5 * most;
+    let (anchor, dx) = if left_half { ("start", 9.0) } else { ("end", -4.0) };
+    let count_ticks = ticks(0.0, most, if size.width > 500.0 { 8 } else { 4 });
+    html! {
+        (levels(plot, y, &values, |v| format!("{v:.places$}")))
+        @for &k in count_ticks.iter().filter(|k| k.fract() == 0.0) {
+            (text(x.at(k), plot.bottom + 18.0, "middle", SOFT_INK, &format!("{k:.0}")))
+        }
+        (text(plot.right, plot.bottom + 36.0, "end", SOFT_INK, "traps"))
+        (text(0.0, 13.0, "start", SOFT_INK, "programme sensitivity, fresh lures"))
+        path d=(format!("M{} {}H{}", n(plot.left), n(y.at(plan.bound)), n(plot.right)))
+            stroke=(INK) stroke-width="1.2" stroke-dasharray="5 4" {}
+        path d=(line(plan.curve.iter().map(|(k, v)| (x.at(*k as f64), y.at(*v)))))
+            fill="none" stroke=(ACCENT) stroke-width="2.6" stroke-linejoin="round" {}
+        circle cx=(n(px)) cy=(n(py)) r="5" fill=(ACCENT) stroke="#ffffff" stroke-width="1.5" {}
+        (label(plot.left + 6.0, y.at(plan.bound) - 6.0, "start",
+            &format!("no plan of {} traps can pass {}", plan.traps, probability(plan.bound))))
+        (label(px + dx, (py + 26.0).min(plot.bottom - 6.0), anchor,
+            &format!("this plan: {} at {} traps", probability(plan.objective), plan.traps)))
+    }
+}
+
+/// Share of the year's flight in each fortnight.
+pub(super) fn fortnights(rows: &[Fortnight], id: &str) -> Markup {
+    let flown = |f: &Fortnight| f.share.high > 0.000_5;
+    let (Some(first), Some(last)) = (rows.iter().position(flown), rows.iter().rposition(flown)) else {
+        return nothing("No flight is expected in this year.");
+    };
+    let shown = &rows[first.saturating_sub(1)..(last + 2).min(rows.len())];
+    let Some(peak) = shown
+        .iter()
+        .max_by(|a, b| a.share.median.total_cmp(&b.share.median))
+    else {
+        return nothing("No flight is expected in this year.");
+    };
+    let title = format!(
+        "Bar chart: share of the year's flight by fortnight, from {} to {}; the busiest fortnight starts {} with {}",
+        short_day(rows[first].from),
+        short_day(rows[last].from),
+        short_day(peak.from),
+        percent(peak.share.median)
+    );
+    html! { @for size in [WIDE, NARROW] { (svg(size, id, &title, fortnights_body(shown, peak, size))) } }
+}
+
+fn fortnights_body(shown: &[Fortnight], peak: &Fortnight, size: Size) -> Markup {
+    let plot = Plot::in_size(size, 38.0);
+    let top = shown.iter().map(|f| f.share.high).fold(0.0, f64::max).max(1e-3);
+    let y = plot.y(0.0, top);
+    let slot = (plot.right - plot.left) / shown.len() as f64;
+    let bar = (0.72 * slot).min(46.0);
+    let middle = |k: usize| plot.left + (k as f64 + 0.5) * slot;
+    // Every label needs room: about 50 px.
+    let every = ((50.0 / slot).ceil() as usize).max(1);
+    let peak_at = shown.iter().position(|f| f.from == peak.from).unwrap_or(0);
+    let peak_words = format!("{} from {}", percent(peak.share.median), short_day(peak.from));
+    let anchor = if middle(peak_at) > plot.right - 80.0 {
+        "end"
+    } else if middle(peak_at) < plot.left + 80.0 {
+        "start"
+    } else {
+        "middle"
+    };
+    html! {
+        (levels(plot, y, &ticks(0.0, top, 4), |v| format!("{:.0} %", 100.0 * v)))
+        (text(0.0, 13.0, "start", SOFT_INK, "share of the year's flight; whiskers: 5–95 % of the years"))
+        @for (k, f) in shown.iter().enumerate() {
+            @let x = middle(k);
+            @let h = plot.bottom - y.at(f.share.median);
+            rect x=(n(x - 0.5 * bar)) y=(n(plot.bottom - h)) width=(n(bar)) height=(n(h)) fill=(ACCENT) {}
+            @if f.share.high - f.share.low > 1e-4 {
+                path d=(format!("M{x} {lo}V{hi}M{a} {hi}H{b}M{a} {lo}H{b}",
+                        x = n(x), lo = n(y.at(f.share.low)), hi = n(y.at(f.share.high)), a = n(x - 4.0), b = n(x + 4.0)))
+                    stroke=(INK) stroke-width="1.3" fill="none" {}
+            }
+            @if k % every == 0 { (text(x, plot.bottom + 18.0, "middle", SOFT_INK, &short_day(f.from))) }
+        }
+        path d=(format!("M{} {}H{}", n(plot.left), n(plot.bottom), n(plot.right))) stroke=(INK) stroke-width="1" {}
+        (label(middle(peak_at), y.at(peak.share.high) - 7.0, anchor, &peak_words))
+        (text(plot.right, plot.bottom + 36.0, "end", SOFT_INK, "first day of the fortnight"))
+    }
+}
+
+/// The lowest value worth showing over several zones: one axis for all, so that they can be compared.
+pub(super) fn common_low(zones: &[ZoneAssurance]) -> f64 {
+    let low = zones
+        .iter()
+        .flat_map(|z| &z.free)
+        .map(|(_, b)| b.low)
+        .filter(|v| v.is_finite())
+        .fold(1.0, f64::min);
+    // Down to a round twentieth, and never so close to 1 that noise fills the plot.
+    ((low * 20.0 - 1e-9).floor() / 20.0).clamp(0.0, 0.9)
+}
+
+/// The probability that one zone is free, over time.
+pub(super) fn assurance(zone: &ZoneAssurance, low: f64, id: &str) -> Markup {
+    let Some(&(_, now)) = zone.free.last() else {
+        return nothing("No visits are recorded yet.");
+    };
+    let title = format!(
+        "Line chart: probability that {} is free of the target, over time; now {}",
+        zone.zone,
+        banded(now)
+    );
+    svg(SMALL, id, &title, assurance_body(zone, low))
+}
+
+fn assurance_body(zone: &ZoneAssurance, low: f64) -> Markup {
+    let plot = Plot::in_size(SMALL, 34.0);
+    let first = zone.free[0].0;
+    let (last, now) = zone.free[zone.free.len() - 1];
+    let (d0, d1) = (day_number(first), day_number(last));
+    let x = plot.x(d0, if d1 > d0 { d1 } else { d0 + 1.0 });
+    let y = plot.y(low, 1.0);
+    let values = ticks(low, 1.0, 4);
+    let places = decimals(&values);
+    let at = |date: Date, v: f64| (x.at(day_number(date)), y.at(v.clamp(low, 1.0)));
+    let band = zone
+        .free
+        .iter()
+        .map(|(d, b)| at(*d, b.high))
+        .chain(zone.free.iter().rev().map(|(d, b)| at(*d, b.low)));
+    let (ex, ey) = at(last, now.median);
+    // Below the line near the top of the plot there is always room.
+    let label_y = if ey + 24.0 < plot.bottom - 4.0 {
+        ey + 24.0
+    } else {
+        ey - 12.0
+    };
+    html! {
+        (levels(plot, y, &values, |v| format!("{v:.places$}")))
+        @for (date, words) in months(first, last) {
+            (text(x.at(day_number(date)), plot.bottom + 18.0, "middle", SOFT_INK, &words))
+        }
+        path d=(ring(band)) fill=(BAND) fill-opacity="0.85" {}
+        path d=(line(zone.free.iter().map(|(d, b)| at(*d, b.median)))) fill="none" stroke=(ACCENT) stroke-width="2.6"
+            stroke-linejoin="round" {}
+        circle cx=(n(ex)) cy=(n(ey)) r="4.5" fill=(ACCENT) stroke="#ffffff" stroke-width="1.5" {}
+        (label(ex - 2.0, label_y, "end", &banded(now)))
+        text x="0" y="15" font-size="15" font-weight="700" fill=(INK) { (zone.zone) }
+    }
+}
+
+/// Firsts of months between two days, at most about five, named.
+fn months(first: Date, last: Date) -> Vec<(Date, String)> {
+    let mut out = Vec::new();
+    let mut at = first.first_of_month();
+    if at < first {
+        at = at.saturating_add(1.month());
+    }
+    while at <= last && out.len() < 600 {
+        out.push(at);
+        at = at.saturating_add(1.month());
+    }
+    let every = out.len().div_ceil(6).max(1);
+    out.into_iter()
+        .step_by(every)
+        .map(|d| {
+            let words = if every >= 12 {
+                d.strftime("%Y")
+            } else {
+                d.strftime("%b")
+            };
+            (d, words.to_string())
+        })
+        .collect()
+}

@@ -1,0 +1,385 @@
+//! The map: ground common to all targets once, then each target's cells, traps and finds over it.
+//!
+//! Two drawings are made of every map, for wide and for narrow pages: same ground, larger signs and letters.
+
+use maud::{Markup, html};
+
+use super::svg::{ACCENT, INK, RAMP, line, metres, n, ramp, ring};
+use super::{MapBase, Point, TargetReport, TrapState, svg};
+
+/// Width of every map in drawing units.
+const WIDTH: f64 = 1000.0;
+/// At most so many host trees are drawn; beyond that every second, third ... one.
+const MOST_HOSTS: usize = 4_000;
+
+/// From metres on the ground to drawing units.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Frame {
+    west_m: f64,
+    north_m: f64,
+    units_per_m: f64,
+    height: f64,
+}
+
+impl Frame {
+    /// A frame around everything that has to be seen; `None` when there is nothing.
+    pub(super) fn around(base: &MapBase, targets: &[TargetReport]) -> Option<Frame> {
+        let zones = base.zones.iter().flat_map(|(_, rings)| rings).flatten();
+        let pathways = base.pathways.iter().map(|p| &p.at);
+        let seen = targets.iter().flat_map(|t| {
+            let cells = t.cells.iter().flat_map(|c| &c.ring);
+            cells
+                .chain(t.traps.iter().map(|trap| &trap.at))
+                .chain(t.finds.iter().map(|f| &f.at))
+        });
+        let (west, south, east, north) = svg::bounds(zones.chain(pathways).chain(seen))?;
+        let margin = 0.015 * (east - west).max(north - south).max(1.0);
+        let width_m = (east - west + 2.0 * margin).max(0.55 * (north - south + 2.0 * margin));
+        let units_per_m = WIDTH / width_m;
+        Some(Frame {
+            west_m: 0.5 * (west + east) - 0.5 * width_m,
+            north_m: north + margin,
+            units_per_m,
+            height: (north - south + 2.0 * margin) * units_per_m,
+        })
+    }
+
+    fn at(&self, p: &Point) -> (f64, f64) {
+        (
+            (p.x_m - self.west_m) * self.units_per_m,
+            (self.north_m - p.y_m) * self.units_per_m,
+        )
+    }
+
+    fn rings<'a>(&self, rings: impl IntoIterator<Item = &'a Vec<Point>>) -> String {
+        rings
+            .into_iter()
+            .map(|r| ring(r.iter().map(|p| self.at(p))))
+            .collect()
+    }
+
+    fn lines<'a>(&self, lines: impl IntoIterator<Item = &'a Vec<Point>>) -> String {
+        lines
+            .into_iter()
+            .map(|l| line(l.iter().map(|p| self.at(p))))
+            .collect()
+    }
+
+    /// The longest round length that takes at most a quarter of the width.
+    fn scale_bar_m(&self) -> f64 {
+        let most = 0.25 * WIDTH / self.units_per_m;
+        let power = 10f64.powf(most.max(1.0).log10().floor());
+        [5.0, 2.0, 1.0]
+            .into_iter()
+            .map(|m| m * power)
+            .find(|m| *m <= most)
+            .unwrap_or(power)
+    }
+}
+
+/// Ground that every map uses, drawn once and hidden.
+pub(super) fn ground(base: &MapBase, frame: &Frame) -> Markup {
+    let water = (base.water_width_m * frame.units_per_m).max(2.0);
+    html! {
+        svg.defs width="0" height="0" aria-hidden="true" focusable="false" {
+            defs {
+                pattern #map-hatch width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)" {
+                    rect width="7" height="7" fill="#ffffff" {}
+                    rect width="2.4" height="7" fill="#6b665e" {}
+                }
+                clipPath #map-clip { rect width=(n(WIDTH)) height=(n(frame.height)) {} }
+                g #map-greens { path d=(frame.rings(&base.greens)) fill="#e3e8d6" {} }
+                g #map-ground fill="none" stroke-linejoin="round" stroke-linecap="round" {
+                    path d=(frame.lines(&base.roads)) stroke="#ffffff" stroke-opacity="0.65" stroke-width="1.5" {}
+                    path d=(frame.rings(&base.greens)) stroke="#5d6f47" stroke-width="1.1" {}
+                    path d=(frame.lines(&base.water)) stroke="#b4d0e2" stroke-width=(n(water)) {}
+                    path d=(frame.rings(&base.forbidden)) fill="url(#map-hatch)" stroke=(INK) stroke-width="1" {}
+                }
+                g #map-zones fill="none" stroke-linejoin="round" {
+                    @for (_, rings) in &base.zones {
+                        path d=(frame.rings(rings)) stroke="#ffffff" stroke-opacity="0.8" stroke-width="4.5" {}
+                    }
+                    @for (_, rings) in &base.zones {
+                        path d=(frame.rings(rings)) stroke=(INK) stroke-width="1.8" stroke-dasharray="9 5" {}
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// A target's cells and hosts, drawn once and hidden.
+pub(super) fn layer(target: &TargetReport, key: usize, frame: &Frame) -> Markup {
+    let every = target.hosts.len().div_ceil(MOST_HOSTS).max(1);
+    // A line of no length with a round end is a dot: thousands of trees in one short path.
+    let dots: String = target
+        .hosts
+        .iter()
+        .step_by(every)
+        .map(|p| {
+            let (x, y) = frame.at(p);
+            format!("M{} {}h0", n(x), n(y))
+        })
+        .collect();
+    html! {
+        svg.defs width="0" height="0" aria-hidden="true" focusable="false" {
+            defs {
+                g id=(format!("map-cells-{key}")) {
+                    @for step in RAMP {
+                        path fill=(step)
+                            d=(frame.rings(target.cells.iter().filter(|c| ramp(c.value) == step).map(|c| &c.ring))) {}
+                    }
+                }
+                g id=(format!("map-hosts-{key}")) {
+                    path d=(dots) stroke="#3f3a33" stroke-opacity="0.55" stroke-width="1.7" stroke-linecap="round" {}
+                }
+            }
+        }
+    }
+}
+
+/// One target's map with its legend.
+pub(super) fn figure(base: &MapBase, target: &TargetReport, key: usize, frame: &Frame) -> Markup {
+    html! {
+        figure.map {
+            (drawing(base, target, key, frame, Look { name: "wide", unit: 1.0 }))
+            (drawing(base, target, key, frame, Look { name: "narrow", unit: 2.7 }))
+            (legend(base, target))
+            figcaption { (caption(target)) }
+        }
+    }
+}
+
+/// How large signs and letters are drawn.
+#[derive(Clone, Copy)]
+struct Look {
+    name: &'static str,
+    /// Drawing units in one pixel of the page.
+    unit: f64,
+}
+
+fn drawing(base: &MapBase, target: &TargetReport, key: usize, frame: &Frame, look: Look) -> Markup {
+    let u = look.unit;
+    let foot = 40.0 * u;
+    let id = format!("map-{key}-{}", look.name);
+    html! {
+        svg class=(look.name) viewBox=(format!("0 0 {} {}", n(WIDTH), n(frame.height + foot)))
+            role="img" aria-labelledby=(id) {
+            title id=(id) { (spoken(base, target)) }
+            g clip-path="url(#map-clip)" {
+                rect width=(n(WIDTH)) height=(n(frame.height)) fill="#fbf9f4" {}
+                use href="#map-greens" {}
+                use href=(format!("#map-cells-{key}")) {}
+                use href="#map-ground" {}
+                use href=(format!("#map-hosts-{key}")) {}
+                use href="#map-zones" {}
+                @for (k, pathway) in base.pathways.iter().enumerate() {
+                    (diamond(frame.at(&pathway.at), k + 1, u))
+                }
+                @for trap in &target.traps {
+                    (trap_sign(frame.at(&trap.at), trap.state, trap_size(target.traps.len(), u)))
+                }
+                @for find in &target.finds { (find_ring(frame.at(&find.at), u)) }
+                @for (label, rings) in &base.zones { (zone_label(label, rings, frame, u)) }
+                @if let Some(find) = target.finds.first() { (find_label(find, frame, u)) }
+            }
+            rect width=(n(WIDTH)) height=(n(frame.height)) fill="none" stroke="#8b857b" stroke-width=(n(u)) {}
+            (scale_and_north(frame, u))
+        }
+    }
+}
+
+/// Signs shrink a little when there are many.
+fn trap_size(traps: usize, unit: f64) -> f64 {
+    let crowd = if traps > 400 {
+        0.72
+    } else if traps > 150 {
+        0.85
+    } else {
+        1.0
+    };
+    (crowd * unit).min(1.9 * crowd)
+}
+
+fn trap_sign((x, y): (f64, f64), state: TrapState, u: f64) -> Markup {
+    let r = 5.2 * u;
+    html! {
+        @match state {
+            TrapState::Working => {
+                circle cx=(n(x)) cy=(n(y)) r=(n(r)) fill=(INK) stroke="#ffffff" stroke-width=(n(1.5 * u)) {}
+            }
+            TrapState::Impaired => {
+                circle cx=(n(x)) cy=(n(y)) r=(n(r)) fill="#ffffff" stroke=(INK) stroke-width=(n(2.4 * u)) {}
+            }
+            TrapState::Out => {
+                circle cx=(n(x)) cy=(n(y)) r=(n(r + u)) fill="#ffffff" {}
+                path d=(format!("M{} {}L{} {}M{} {}L{} {}",
+                        n(x - r), n(y - r), n(x + r), n(y + r), n(x - r), n(y + r), n(x + r), n(y - r)))
+                    stroke=(INK) stroke-width=(n(2.6 * u)) fill="none" {}
+            }
+        }
+    }
+}
+
+fn diamond((x, y): (f64, f64), number: usize, u: f64) -> Markup {
+    let r = 11.0 * u;
+    html! {
+        path d=(ring([(x, y - r), (x + r, y), (x, y + r), (x - r, y)]))
+            fill=(ACCENT) stroke="#ffffff" stroke-width=(n(1.6 * u)) {}
+        text x=(n(x)) y=(n(y + 4.2 * u)) text-anchor="middle" font-size=(n(12.0 * u)) font-weight="700"
+            fill="#ffffff" { (number) }
+    }
+}
+
+fn find_ring((x, y): (f64, f64), u: f64) -> Markup {
+    html! {
+        circle cx=(n(x)) cy=(n(y)) r=(n(13.0 * u)) fill="none" stroke="#ffffff" stroke-width=(n(7.0 * u)) {}
+        circle cx=(n(x)) cy=(n(y)) r=(n(13.0 * u)) fill="none" stroke=(ACCENT) stroke-width=(n(4.0 * u)) {}
+    }
+}
+
+/// Text with a white edge, so that it reads over anything.
+fn over(x: f64, y: f64, anchor: &str, size: f64, text: &str) -> Markup {
+    html! {
+        text x=(n(x)) y=(n(y)) text-anchor=(anchor) font-size=(n(size)) font-weight="700" fill=(INK)
+            stroke="#ffffff" stroke-width=(n(0.28 * size)) stroke-linejoin="round" paint-order="stroke" { (text) }
+    }
+}
+
+fn find_label(find: &super::Find, frame: &Frame, u: f64) -> Markup {
+    let (x, y) = frame.at(&find.at);
+    let right = x < 0.6 * WIDTH;
+    let (dx, anchor) = if right {
+        (19.0 * u, "start")
+    } else {
+        (-19.0 * u, "end")
+    };
+    over(
+        x + dx,
+        y + 5.0 * u,
+        anchor,
+        14.0 * u,
+        &format!("Find, {}", find.label),
+    )
+}
+
+fn zone_label(label: &str, rings: &[Vec<Point>], frame: &Frame, u: f64) -> Markup {
+    let middle = svg::bounds(rings.iter().flatten()).map(|(w, s, e, nn)| {
+        frame.at(&Point {
+            x_m: 0.5 * (w + e),
+            y_m: 0.5 * (s + nn),
+        })
+    });
+    html! { @if let Some((x, y)) = middle { (over(x, y, "middle", 17.0 * u, label)) } }
+}
+
+fn scale_and_north(frame: &Frame, u: f64) -> Markup {
+    let bar_m = frame.scale_bar_m();
+    let bar = bar_m * frame.units_per_m;
+    let (x, y) = (2.0 * u, frame.height + 14.0 * u);
+    let (nx, ny) = (WIDTH - 14.0 * u, frame.height + 10.0 * u);
+    html! {
+        path d=(format!("M{} {}v{}h{}v{}", n(x), n(y - 5.0 * u), n(10.0 * u), n(bar), n(-10.0 * u)))
+            fill="none" stroke=(INK) stroke-width=(n(1.6 * u)) {}
+        text x=(n(x + bar + 9.0 * u)) y=(n(y + 5.0 * u)) font-size=(n(13.0 * u)) fill=(INK) { (metres(bar_m)) }
+        path d=(ring([(nx, ny - 4.0 * u), (nx + 7.0 * u, ny + 18.0 * u), (nx, ny + 13.0 * u), (nx - 7.0 * u, ny + 18.0 * u)]))
+            fill=(INK) {}
+        text x=(n(nx - 14.0 * u)) y=(n(ny + 13.0 * u)) text-anchor="end" font-size=(n(13.0 * u)) fill=(INK) { "north" }
+    }
+}
+
+fn count(target: &TargetReport, state: TrapState) -> usize {
+    target.traps.iter().filter(|t| t.state == state).count()
+}
+
+fn legend(base: &MapBase, target: &TargetReport) -> Markup {
+    let sign = |state: TrapState| {
+        html! {
+            svg.key viewBox="0 0 18 18" aria-hidden="true" { (trap_sign((9.0, 9.0), state, 1.15)) }
+        }
+    };
+    html! {
+        div.legend {
+            @if !target.cells.is_empty() {
+                div {
+                    p.head { (target.cell_measure) }
+                    ul.ramp {
+                        @for (k, colour) in RAMP.iter().enumerate() {
+                            li {
+                                svg.swatch viewBox="0 0 34 16" aria-hidden="true" {
+                                    rect x="0.5" y="0.5" width="33" height="15" fill=(colour) stroke="#8b857b" {}
+                                }
+                                (format!("{:.1}–{:.1}", k as f64 * 0.2, (k + 1) as f64 * 0.2))
+                            }
+                        }
+                    }
+                }
+            }
+            div {
+                p.head { "Traps at the last record" }
+                ul {
+                    li { (sign(TrapState::Working)) "working (" (count(target, TrapState::Working)) ")" }
+                    li { (sign(TrapState::Impaired)) "impaired or overdue (" (count(target, TrapState::Impaired)) ")" }
+                    li { (sign(TrapState::Out)) "down, gone or not reached (" (count(target, TrapState::Out)) ")" }
+                    @if !target.finds.is_empty() {
+                        li { svg.key viewBox="0 0 18 18" aria-hidden="true" { (find_ring((9.0, 9.0), 0.5)) } "confirmed find" }
+                    }
+                    @if !target.hosts.is_empty() {
+                        li {
+                            svg.key viewBox="0 0 18 18" aria-hidden="true" {
+                                path d="M5 6h0M12 8h0M7 13h0" stroke="#3f3a33" stroke-width="2.4" stroke-linecap="round" {}
+                            }
+                            "host trees" @if target.hosts.len() > MOST_HOSTS { " (thinned for the map)" }
+                        }
+                    }
+                    @if !base.forbidden.is_empty() {
+                        li {
+                            svg.key viewBox="0 0 18 18" aria-hidden="true" {
+                                rect x="1" y="3" width="16" height="12" fill="url(#map-hatch)" stroke=(INK) {}
+                            }
+                            "no traps allowed"
+                        }
+                    }
+                }
+            }
+            @if !base.pathways.is_empty() {
+                div {
+                    p.head { "Where it may arrive" }
+                    ul {
+                        @for (k, pathway) in base.pathways.iter().enumerate() {
+                            li {
+                                svg.key viewBox="0 0 26 26" aria-hidden="true" { (diamond((13.0, 13.0), k + 1, 1.1)) }
+                                span { (pathway.label) " (" (pathway.kind) ")" }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn caption(target: &TargetReport) -> String {
+    format!(
+        "{} traps for {}; the darker the ground, the likelier the network would have seen the design incursion there.",
+        target.traps.len(),
+        target.common_name
+    )
+}
+
+fn spoken(base: &MapBase, target: &TargetReport) -> String {
+    let zones: Vec<&str> = base.zones.iter().map(|(label, _)| label.as_str()).collect();
+    let found = match target.finds.as_slice() {
+        [] => "no find".to_owned(),
+        [one] => format!("one find, at {} in {}", one.label, one.zone),
+        many => format!("{} finds", many.len()),
+    };
+    format!(
+        "Map of the traps for {} in {}: {} working, {} impaired, {} out; {found}",
+        target.common_name,
+        zones.join(", "),
+        count(target, TrapState::Working),
+        count(target, TrapState::Impaired),
+        count(target, TrapState::Out),
+    )
+}

@@ -1,0 +1,323 @@
+//! A made-up report for tests and for looking at the page: shapes from the demo's district, figures from thin air.
+
+use jiff::ToSpan as _;
+use jiff::civil::{Date, date};
+
+use super::{
+    Band, Cost, DateRow, Find, Fortnight, MapBase, MapCell, MapPathway, MapTrap, NextVisit, ParameterRow,
+    PlanResult, Point, ReportData, SeasonPlan, TargetReport, TrapState, VisitSummary, ZoneAssurance,
+};
+use crate::demo::district::{self, District};
+use crate::demo::plane::{Xy, inside, xy};
+
+fn point(p: Xy) -> Point {
+    Point { x_m: p.x, y_m: p.y }
+}
+
+fn points(ring: &[Xy]) -> Vec<Point> {
+    ring.iter().copied().map(point).collect()
+}
+
+fn ring(d: &District, area: &earlywood_model::record::Area) -> Vec<Xy> {
+    area.0[0][0]
+        .iter()
+        .map(|&[lon, lat]| d.plane.point(earlywood_model::record::Position { lat, lon }))
+        .collect()
+}
+
+fn band(median: f64, half: f64) -> Band {
+    Band {
+        low: (median - half).max(0.0),
+        median,
+        high: (median + 0.7 * half).min(1.0),
+    }
+}
+
+pub(super) fn report() -> ReportData {
+    let d = district::invent(1);
+    let zones: Vec<(String, Vec<Xy>)> = d
+        .zones
+        .iter()
+        .map(|z| (z.label.clone(), ring(&d, &z.area)))
+        .collect();
+    ReportData {
+        programme: district::NAME.to_owned(),
+        season_year: 2025,
+        as_of: date(2025, 9, 30),
+        written_by: "earlywood 0.1.0".to_owned(),
+        invented: Some(district::STATEMENT.to_owned()),
+        map: MapBase {
+            zones: zones.iter().map(|(l, r)| (l.clone(), vec![points(r)])).collect(),
+            greens: d.greens.iter().map(|r| points(r)).collect(),
+            forbidden: d
+                .land
+                .iter()
+                .filter(|l| l.rule == earlywood_model::record::LandRule::Forbidden)
+                .map(|l| points(&ring(&d, &l.area)))
+                .collect(),
+            water: vec![points(&d.river)],
+            water_width_m: d.river_width_m,
+            roads: d.streets.iter().map(|s| points(s)).collect(),
+            pathways: d
+                .pathways
+                .iter()
+                .map(|p| MapPathway {
+                    label: p.label.clone(),
+                    kind: p.kind.clone(),
+                    at: point(d.plane.point(p.position)),
+                })
+                .collect(),
+        },
+        targets: vec![
+            target(&d, &zones, "Emerald ash borer", "Agrilus planipennis Fairmaire, 1888", "Fraxinus", false),
+            target(&d, &zones, "Polyphagous shot hole borer", "Euwallacea fornicatus sensu lato", "Acer", true),
+        ],
+        methods: vec![(
+            "Seeing it".to_owned(),
+            "Each flyer of the design incursion meets the traps around it; nearer traps with fresher lures catch more.".to_owned(),
+        )],
+        cautions: vec!["Keep poles away from overhead lines.".to_owned(), "Sticky glue: gloves on.".to_owned()],
+    }
+}
+
+fn hexagon(middle: Xy, radius_m: f64) -> Vec<Point> {
+    (0..6)
+        .map(|k| {
+            let t = std::f64::consts::FRAC_PI_3 * f64::from(k);
+            point(middle.plus(xy(radius_m * t.cos(), radius_m * t.sin())))
+        })
+        .collect()
+}
+
+fn target(
+    d: &District,
+    zones: &[(String, Vec<Xy>)],
+    common: &str,
+    scientific: &str,
+    genus: &str,
+    found: bool,
+) -> TargetReport {
+    let hosts: Vec<Point> = d
+        .hosts
+        .iter()
+        .filter(|h| h.species.starts_with(genus))
+        .map(|h| point(d.plane.point(h.position)))
+        .collect();
+    let traps: Vec<MapTrap> = hosts
+        .iter()
+        .step_by(hosts.len() / 60)
+        .enumerate()
+        .map(|(k, at)| MapTrap {
+            label: format!("T{:03}", k + 1),
+            at: *at,
+            state: match k % 13 {
+                4 | 9 => TrapState::Impaired,
+                7 => TrapState::Out,
+                _ => TrapState::Working,
+            },
+        })
+        .collect();
+    let mut cells = Vec::new();
+    for i in -32..=32 {
+        for j in -28..=28 {
+            let middle = xy(
+                f64::from(i) * 105.0,
+                f64::from(j) * 121.2 + if i % 2 == 0 { 0.0 } else { 60.6 },
+            );
+            if zones.iter().any(|(_, r)| inside(middle, r)) {
+                let near = traps
+                    .iter()
+                    .map(|t| (t.at.x_m - middle.x).hypot(t.at.y_m - middle.y))
+                    .fold(f64::INFINITY, f64::min);
+                cells.push(MapCell {
+                    ring: hexagon(middle, 70.0),
+                    value: 0.95 * (-near / 170.0).exp(),
+                });
+            }
+        }
+    }
+    let start = date(2025, 5, 5);
+    TargetReport {
+        common_name: common.to_owned(),
+        scientific_name: scientific.to_owned(),
+        caution: "Capture with distance is known from few trials; read the bands, not the medians."
+            .to_owned(),
+        design_flyers: Band {
+            low: 90.0,
+            median: 200.0,
+            high: 450.0,
+        },
+        cells,
+        cell_measure: "Chance of having seen the design incursion".to_owned(),
+        finds: if found { vec![find(&traps[17])] } else { Vec::new() },
+        plan: Some(plan(traps.len())),
+        season: Some(season()),
+        visits: Some(visits()),
+        zones: zones
+            .iter()
+            .enumerate()
+            .map(|(k, (label, _))| ZoneAssurance {
+                zone: label.clone(),
+                sensitivity: band(0.81 - 0.09 * k as f64, 0.14),
+                free: (0i32..11)
+                    .map(|w| {
+                        let day: Date = start.checked_add((14 * w).days()).unwrap();
+                        let gained = 1.0 - (-0.33 * f64::from(w)).exp();
+                        (
+                            day,
+                            band(0.90 + (0.08 - 0.012 * k as f64) * gained, 0.045 - 0.02 * gained),
+                        )
+                    })
+                    .collect(),
+                found: found && label == "Oldmill",
+            })
+            .collect(),
+        costs: vec![
+            Cost {
+                what: "Lures changed late in the July heat".to_owned(),
+                zone: "Eastbank".to_owned(),
+                lost: 0.034,
+            },
+            Cost {
+                what: "Traps down after the storm of 18 June".to_owned(),
+                zone: "Northfield".to_owned(),
+                lost: 0.021,
+            },
+            Cost {
+                what: "Locked gates".to_owned(),
+                zone: "Oldmill".to_owned(),
+                lost: 0.0003,
+            },
+        ],
+        next_visits: (0i32..5)
+            .map(|k| NextVisit {
+                trap: format!("T{:03}", 9 * k + 4),
+                zone: zones[k as usize % 3].0.clone(),
+                due: date(2025, 10, 2).checked_add(k.days()).unwrap(),
+                gain: 0.012 / f64::from(k + 1),
+                todo: "look, change the lure".to_owned(),
+            })
+            .collect(),
+        parameters: vec![
+            ParameterRow {
+                name: "Reach of the trap".to_owned(),
+                value: "28 m (16–73)".to_owned(),
+                source: "Wittman et al. 2021 Agric For Entomol 23:527-535".to_owned(),
+                mark: "read in the source".to_owned(),
+                doubtful: false,
+            },
+            ParameterRow {
+                name: "Capture at the trap".to_owned(),
+                value: "0.3 (0.05–0.8)".to_owned(),
+                source: "none".to_owned(),
+                mark: "set by the programme, no published figure".to_owned(),
+                doubtful: true,
+            },
+        ],
+        warnings: vec!["Capture at the trap has no published figure; the programme must set it.".to_owned()],
+        hosts,
+        traps,
+    }
+}
+
+fn find(trap: &MapTrap) -> Find {
+    Find {
+        label: trap.label.clone(),
+        zone: "Oldmill".to_owned(),
+        at: trap.at,
+        taken: date(2025, 7, 3),
+        confirmed: date(2025, 7, 11),
+        specimens: 1,
+    }
+}
+
+fn plan(traps: usize) -> PlanResult {
+    let at = |k: usize| 0.88 * (1.0 - (-0.03 * k as f64).exp());
+    PlanResult {
+        traps,
+        candidates: 4_312,
+        objective: at(traps),
+        bound: at(traps) * 1.017,
+        seconds: Some(2.4),
+        curve: (0..=120).step_by(5).map(|k| (k, at(k))).collect(),
+    }
+}
+
+fn season() -> SeasonPlan {
+    let row = |what: &str, m: Date, why: &str| DateRow {
+        what: what.to_owned(),
+        early: m.checked_sub(9.days()).unwrap(),
+        median: m,
+        late: m.checked_add(8.days()).unwrap(),
+        why: why.to_owned(),
+    };
+    SeasonPlan {
+        years: "2015 to 2024".to_owned(),
+        dates: vec![
+            row(
+                "Hang the traps",
+                date(2025, 5, 5),
+                "before the first adults, at 250 degree-days",
+            ),
+            row("First flight", date(2025, 5, 17), "5 % of the year's flight"),
+            row(
+                "Change the lures",
+                date(2025, 7, 1),
+                "when a tenth of the load is left",
+            ),
+            row(
+                "Take the traps down",
+                date(2025, 9, 22),
+                "95 % of the year's flight",
+            ),
+        ],
+        fortnights: (0i32..26)
+            .map(|k| {
+                let x = (f64::from(k) - 12.0) / 2.3;
+                let share = if (8..19).contains(&k) {
+                    0.17 * (-0.5 * x * x).exp()
+                } else {
+                    0.0
+                };
+                Fortnight {
+                    from: date(2025, 1, 1).checked_add((14 * k).days()).unwrap(),
+                    share: Band {
+                        low: share * 0.6,
+                        median: share,
+                        high: share * 1.35,
+                    },
+                }
+            })
+            .collect(),
+        supplies: vec![
+            (
+                "Lures".to_owned(),
+                "132".to_owned(),
+                "60 traps × 2 lures, 10 % spare".to_owned(),
+            ),
+            (
+                "Sticky inserts".to_owned(),
+                "264".to_owned(),
+                "60 traps × 4, 10 % spare".to_owned(),
+            ),
+        ],
+    }
+}
+
+fn visits() -> VisitSummary {
+    VisitSummary {
+        due: 602,
+        made: 511,
+        late: 52,
+        missed: vec![
+            ("gate locked".to_owned(), 21),
+            ("storm, rounds called off".to_owned(), 13),
+            ("not recorded".to_owned(), 5),
+        ],
+        found_out: 17,
+        partly: 9,
+        suspects: 3,
+        calendar_trap_days: 8_320.0,
+        effective_trap_days: 6_911.0,
+    }
+}
