@@ -224,6 +224,20 @@ impl Series {
         Normals { slots }
     }
 
+    /// The series continued with its own normals up to and with `through`, for questions that need the whole year while
+    /// it is still running. Nothing changes when the series already reaches that day.
+    ///
+    /// # Errors
+    /// A calendar day no year in hand has.
+    pub fn continued_with_normals(&self, through: Date) -> Result<Series, ModelError> {
+        let mut days = self.days.clone();
+        if through > self.last() {
+            let normals = self.normals();
+            days.extend(normals.series(plus_days(self.last(), 1)..=through)?.days);
+        }
+        Ok(Series { days })
+    }
+
     /// Whether the figures can be degrees Celsius at all; see [`unit_check`].
     pub fn unit_check(&self) -> UnitCheck {
         unit_check(&self.days)
