@@ -4,7 +4,7 @@
 
 use maud::{Markup, html};
 
-use super::svg::{ACCENT, INK, RAMP, line, metres, n, ramp, ring};
+use super::svg::{ACCENT, INK, RAMP, line, metres, mid_sentence, n, ramp, ring};
 use super::{MapBase, Point, TargetReport, TrapState, svg};
 
 /// Width of every map in drawing units.
@@ -162,6 +162,14 @@ fn drawing(base: &MapBase, target: &TargetReport, key: usize, frame: &Frame, loo
     let u = look.unit;
     let foot = 40.0 * u;
     let id = format!("map-{key}-{}", look.name);
+    let signs: Vec<(f64, f64)> = target
+        .traps
+        .iter()
+        .map(|t| &t.at)
+        .chain(base.pathways.iter().map(|p| &p.at))
+        .chain(target.finds.iter().map(|f| &f.at))
+        .map(|p| frame.at(p))
+        .collect();
     html! {
         svg class=(look.name) viewBox=(format!("0 0 {} {}", n(WIDTH), n(frame.height + foot)))
             role="img" aria-labelledby=(id) {
@@ -173,14 +181,15 @@ fn drawing(base: &MapBase, target: &TargetReport, key: usize, frame: &Frame, loo
                 use href="#map-ground" {}
                 use href=(format!("#map-hosts-{key}")) {}
                 use href="#map-zones" {}
-                @for (k, pathway) in base.pathways.iter().enumerate() {
-                    (diamond(frame.at(&pathway.at), k + 1, u))
-                }
+                @for pathway in &base.pathways { (diamond(frame.at(&pathway.at), u)) }
                 @for trap in &target.traps {
                     (trap_sign(frame.at(&trap.at), trap.state, trap_size(target.traps.len(), u)))
                 }
                 @for find in &target.finds { (find_ring(frame.at(&find.at), u)) }
-                @for (label, rings) in &base.zones { (zone_label(label, rings, frame, u)) }
+                @for (k, pathway) in base.pathways.iter().enumerate() {
+                    (diamond_number(frame.at(&pathway.at), k + 1, u))
+                }
+                @for (label, rings) in &base.zones { (zone_label(label, rings, &signs, frame, u)) }
                 @if let Some(find) = target.finds.first() { (find_label(find, frame, u)) }
             }
             rect width=(n(WIDTH)) height=(n(frame.height)) fill="none" stroke="#8b857b" stroke-width=(n(u)) {}
@@ -221,13 +230,19 @@ fn trap_sign((x, y): (f64, f64), state: TrapState, u: f64) -> Markup {
     }
 }
 
-fn diamond((x, y): (f64, f64), number: usize, u: f64) -> Markup {
-    let r = 11.0 * u;
+fn diamond((x, y): (f64, f64), u: f64) -> Markup {
+    let r = 7.5 * u;
     html! {
         path d=(ring([(x, y - r), (x + r, y), (x, y + r), (x - r, y)]))
             fill=(ACCENT) stroke="#ffffff" stroke-width=(n(1.6 * u)) {}
-        text x=(n(x)) y=(n(y + 4.2 * u)) text-anchor="middle" font-size=(n(12.0 * u)) font-weight="700"
-            fill="#ffffff" { (number) }
+    }
+}
+
+/// The pathway's number beside its diamond, drawn last so that no trap hides it.
+fn diamond_number((x, y): (f64, f64), number: usize, u: f64) -> Markup {
+    html! {
+        text x=(n(x + 10.0 * u)) y=(n(y + 5.0 * u)) font-size=(n(14.0 * u)) font-weight="700" fill=(ACCENT)
+            stroke="#ffffff" stroke-width=(n(4.0 * u)) stroke-linejoin="round" paint-order="stroke" { (number) }
     }
 }
 
@@ -263,14 +278,55 @@ fn find_label(find: &super::Find, frame: &Frame, u: f64) -> Markup {
     )
 }
 
-fn zone_label(label: &str, rings: &[Vec<Point>], frame: &Frame, u: f64) -> Markup {
-    let middle = svg::bounds(rings.iter().flatten()).map(|(w, s, e, nn)| {
+/// A zone's name where the fewest signs are in its way: the roomiest of a few spots well inside the zone.
+fn zone_label(label: &str, rings: &[Vec<Point>], signs: &[(f64, f64)], frame: &Frame, u: f64) -> Markup {
+    let size = 17.0 * u;
+    let half = 0.31 * size * label.chars().count() as f64;
+    let outline: Vec<Vec<(f64, f64)>> = rings
+        .iter()
+        .map(|r| r.iter().map(|p| frame.at(p)).collect())
+        .collect();
+    let inside = |at: (f64, f64)| outline.iter().filter(|r| in_ring(at, r)).count() % 2 == 1;
+    let room = |(x, y): (f64, f64)| {
+        signs
+            .iter()
+            .map(|&(sx, sy)| ((sx - x).abs() - half).max(0.0).hypot(sy - (y - 0.35 * size)))
+            .fold(8.0 * size, f64::min)
+    };
+    let Some((west, south, east, north)) = svg::bounds(rings.iter().flatten()) else {
+        return html! {};
+    };
+    const STEPS: i32 = 12;
+    let spots = (2..STEPS - 1)
+        .flat_map(|i| (2..STEPS - 1).map(move |j| (f64::from(i), f64::from(j))))
+        .map(|(i, j)| {
+            let share = |a: f64, b: f64, k: f64| a + (b - a) * k / f64::from(STEPS);
+            frame.at(&Point {
+                x_m: share(west, east, i),
+                y_m: share(south, north, j),
+            })
+        });
+    let best = spots
+        .filter(|&(x, y)| inside((x - half, y)) && inside((x + half, y)))
+        .max_by(|a, b| room(*a).total_cmp(&room(*b)));
+    let (x, y) = best.unwrap_or_else(|| {
         frame.at(&Point {
-            x_m: 0.5 * (w + e),
-            y_m: 0.5 * (s + nn),
+            x_m: 0.5 * (west + east),
+            y_m: 0.5 * (south + north),
         })
     });
-    html! { @if let Some((x, y)) = middle { (over(x, y, "middle", 17.0 * u, label)) } }
+    over(x, y, "middle", size, label)
+}
+
+/// Even-odd rule, in drawing units.
+fn in_ring((x, y): (f64, f64), ring: &[(f64, f64)]) -> bool {
+    let next = ring.iter().cycle().skip(1);
+    ring.iter()
+        .zip(next)
+        .filter(|&(&(ax, ay), &(bx, by))| (ay > y) != (by > y) && x < (bx - ax) * (y - ay) / (by - ay) + ax)
+        .count()
+        % 2
+        == 1
 }
 
 fn scale_and_north(frame: &Frame, u: f64) -> Markup {
@@ -348,7 +404,10 @@ fn legend(base: &MapBase, target: &TargetReport) -> Markup {
                     ul {
                         @for (k, pathway) in base.pathways.iter().enumerate() {
                             li {
-                                svg.key viewBox="0 0 26 26" aria-hidden="true" { (diamond((13.0, 13.0), k + 1, 1.1)) }
+                                svg.key.two viewBox="0 0 34 18" aria-hidden="true" {
+                                    (diamond((9.0, 9.0), 1.0))
+                                    (diamond_number((9.0, 9.0), k + 1, 1.0))
+                                }
                                 span { (pathway.label) " (" (pathway.kind) ")" }
                             }
                         }
@@ -363,7 +422,7 @@ fn caption(target: &TargetReport) -> String {
     format!(
         "{} traps for {}; the darker the ground, the likelier the network would have seen the design incursion there.",
         target.traps.len(),
-        target.common_name
+        mid_sentence(&target.common_name)
     )
 }
 

@@ -3,7 +3,7 @@
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::map::{self, Frame};
-use super::svg::{banded, day, percent, points, probability, short_day, whole};
+use super::svg::{banded, day, mid_sentence, percent, points, probability, short_day, whole};
 use super::{ReportData, SeasonPlan, TargetReport, VisitSummary, ZoneAssurance, chart};
 
 const CSS: &str = include_str!("page.css");
@@ -74,25 +74,6 @@ fn sentence_case(words: &str) -> String {
         .map_or_else(String::new, |c| c.to_uppercase().chain(letters).collect())
 }
 
-/// First letter small unless the first word is a proper name of the sort "Asian", "Mediterranean", "Japanese".
-fn mid_sentence(words: &str) -> String {
-    const PROPER: [&str; 6] = [
-        "Asian",
-        "Japanese",
-        "Mediterranean",
-        "European",
-        "Mexican",
-        "Oriental",
-    ];
-    if PROPER.iter().any(|p| words.starts_with(p)) {
-        return words.to_owned();
-    }
-    let mut letters = words.chars();
-    letters
-        .next()
-        .map_or_else(String::new, |c| c.to_lowercase().chain(letters).collect())
-}
-
 fn answers(data: &ReportData) -> Markup {
     html! {
         ul.answers {
@@ -106,7 +87,7 @@ fn answers(data: &ReportData) -> Markup {
                         "Nothing is claimed about absence in " (find.zone) " until a response has shown it."
                     }
                 }
-                @for zone in target.zones.iter().filter(|z| !z.found) { li { (plain_sentence(target, zone, data)) } }
+                @for zone in target.zones.iter().filter(|z| !z.found) { li { (unbroken(&plain_sentence(target, zone, data))) } }
             }
         }
         p.note {
@@ -132,6 +113,26 @@ pub(super) fn plain_sentence(target: &TargetReport, zone: &ZoneAssurance, data: 
         flyers(target),
         banded(zone.sensitivity),
     )
+}
+
+/// Keeps what stands in brackets, and the word before it, on one line when it is a band of figures.
+fn unbroken(text: &str) -> Markup {
+    let mut parts = Vec::new();
+    let mut rest = text;
+    while let Some(open) = rest.find(" (") {
+        let start = rest[..open].rfind(' ').map_or(0, |k| k + 1);
+        let end = rest[open..].find(')').map_or(rest.len(), |k| open + k + 1);
+        let keep = rest[open..end].contains('–');
+        parts.push((&rest[..if keep { start } else { end }], false));
+        if keep {
+            parts.push((&rest[start..end], true));
+        }
+        rest = &rest[end..];
+    }
+    html! {
+        @for (part, keep) in parts { @if keep { span.nb { (part) } } @else { (part) } }
+        (rest)
+    }
 }
 
 fn flyers(target: &TargetReport) -> String {

@@ -103,12 +103,14 @@ pub(super) fn bounds<'a>(points: impl IntoIterator<Item = &'a Point>) -> Option<
         })
 }
 
-/// A probability in words: two decimals, and never a 0 or a 1 that is not one.
+/// A probability in words: two decimals, three near the ends, and never a 0 or a 1 that is not one.
 pub(super) fn probability(p: f64) -> String {
-    if p > 0.0 && p < 0.005 {
-        "<0.01".to_owned()
-    } else if p < 1.0 && p >= 0.995 {
-        ">0.99".to_owned()
+    if p > 0.0 && p < 0.0005 {
+        "<0.001".to_owned()
+    } else if p < 1.0 && p >= 0.9995 {
+        ">0.999".to_owned()
+    } else if (p > 0.0 && p < 0.005) || (p < 1.0 && p >= 0.995) {
+        format!("{p:.3}")
     } else {
         format!("{p:.2}")
     }
@@ -116,12 +118,14 @@ pub(super) fn probability(p: f64) -> String {
 
 /// A probability with its band: "0.81 (0.66–0.90)".
 pub(super) fn banded(b: Band) -> String {
-    format!(
-        "{} ({}–{})",
-        probability(b.median),
-        probability(b.low),
-        probability(b.high)
-    )
+    let (low, high) = (probability(b.low), probability(b.high));
+    // A dash before ">" would read as an arrow.
+    let joint = if high.starts_with(['<', '>']) {
+        " to "
+    } else {
+        "–"
+    };
+    format!("{} ({low}{joint}{high})", probability(b.median))
 }
 
 /// A share as a percentage with one decimal below ten.
@@ -195,6 +199,25 @@ pub(super) fn metres(m: f64) -> String {
     }
 }
 
+/// First letter small unless the first word is a proper name of the sort "Asian", "Mediterranean", "Japanese".
+pub(super) fn mid_sentence(words: &str) -> String {
+    const PROPER: [&str; 6] = [
+        "Asian",
+        "Japanese",
+        "Mediterranean",
+        "European",
+        "Mexican",
+        "Oriental",
+    ];
+    if PROPER.iter().any(|p| words.starts_with(p)) {
+        return words.to_owned();
+    }
+    let mut letters = words.chars();
+    letters
+        .next()
+        .map_or_else(String::new, |c| c.to_lowercase().chain(letters).collect())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -212,11 +235,20 @@ mod tests {
 
     #[test]
     fn a_probability_is_never_rounded_to_certainty() {
-        assert_eq!(probability(0.9999), ">0.99");
-        assert_eq!(probability(0.001), "<0.01");
+        assert_eq!(probability(0.9999), ">0.999");
+        assert_eq!(probability(0.9971), "0.997");
+        assert_eq!(probability(0.0001), "<0.001");
+        assert_eq!(probability(0.0012), "0.001");
         assert_eq!(probability(0.0), "0.00");
         assert_eq!(probability(1.0), "1.00");
         assert_eq!(probability(0.806), "0.81");
+    }
+
+    #[test]
+    fn a_band_reads_as_one_figure() {
+        let band = |low, median, high| banded(Band { low, median, high });
+        assert_eq!(band(0.66, 0.81, 0.90), "0.81 (0.66–0.90)");
+        assert_eq!(band(0.95, 0.98, 0.9999), "0.98 (0.95 to >0.999)");
     }
 
     #[test]
