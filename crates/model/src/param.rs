@@ -169,6 +169,23 @@ impl Dist {
     }
 }
 
+impl std::fmt::Display for Dist {
+    /// The value, or the most likely value with its ends, as a person writes it.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match *self {
+            Dist::Fixed { value } => write!(f, "{value}"),
+            Dist::Uniform { low, high } => write!(f, "{low} to {high}, all equally likely"),
+            Dist::Pert { low, mode, high } => write!(f, "{mode} ({low} to {high})"),
+            Dist::Beta { alpha, beta } => write!(f, "{:.2} (beta {alpha}, {beta})", self.central()),
+            Dist::LogNormal { median, sigma } => {
+                let factor = (1.645 * sigma).exp();
+                write!(f, "{median} (to within a factor of {factor:.2} nine times in ten)")
+            }
+            Dist::Normal { mean, sd } => write!(f, "{mean} (standard deviation {sd})"),
+        }
+    }
+}
+
 /// One parameter of a target profile: a distribution with its unit, source and mark.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

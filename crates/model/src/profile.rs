@@ -376,6 +376,11 @@ impl TargetProfile {
         })
     }
 
+    /// Every uncertain parameter with its name in plain words.
+    pub fn parameters(&self) -> Vec<(&'static str, &Param)> {
+        self.params().into_iter().map(|entry| (entry.what, entry.param)).collect()
+    }
+
     /// Every parameter with its name in plain words and its legal range.
     fn params(&self) -> Vec<Entry<'_>> {
         let mut all = Vec::new();
