@@ -72,7 +72,7 @@ impl Plot {
 fn svg(size: Size, id: &str, title: &str, body: Markup) -> Markup {
     let id = format!("{id}-{}", size.class);
     html! {
-        svg.chart class=(size.class) viewBox=(format!("0 0 {} {}", n(size.width), n(size.height)))
+        svg class=(format!("chart {}", size.class)) viewBox=(format!("0 0 {} {}", n(size.width), n(size.height)))
             style=(format!("max-width:{}px", n(size.width))) role="img" aria-labelledby=(id) {
             title id=(id) { (title) }
             (body)
@@ -84,6 +84,11 @@ fn text(x: f64, y: f64, anchor: &str, colour: &str, words: &str) -> Markup {
     html! {
         text x=(n(x)) y=(n(y)) text-anchor=(anchor) font-size=(n(LETTERS)) fill=(colour) { (words) }
     }
+}
+
+/// About how wide bold words are, page pixels.
+fn letters_wide(words: &str) -> f64 {
+    0.6 * LETTERS * words.chars().count() as f64
 }
 
 /// A label that must read over lines and bands.
@@ -133,7 +138,7 @@ pub(super) fn curve(plan: &PlanResult, id: &str) -> Markup {
 }
 
 fn curve_body(plan: &PlanResult, size: Size) -> Markup {
-    let plot = Plot::in_size(size, 24.0);
+    let plot = Plot::in_size(size, if size.width > 500.0 { 32.0 } else { 46.0 });
     let most = plan
         .curve
         .iter()
@@ -160,8 +165,37 @@ fn curve_body(plan: &PlanResult, size: Size) -> Markup {
     let x = plot.x(0.0, most);
     let places = decimals(&values);
     let (px, py) = (x.at(plan.traps as f64), y.at(plan.objective));
-    let left_half = plan.traps as f64 <= 0.5 * most;
-    let (anchor, dx) = if left_half { ("start", 9.0) } else { ("end", -4.0) };
+    let own_words = format!(
+        "this plan: {} at {} traps",
+        probability(plan.objective),
+        plan.traps
+    );
+    // Under the curve there is room: to the right of the point if the words fit, else against the right edge, below
+    // wherever the curve runs above their left end.
+    let (anchor, own_x, own_y) = if px + 10.0 + letters_wide(&own_words) < plot.right {
+        ("start", px + 10.0, py + 24.0)
+    } else {
+        let left_end = plot.right - letters_wide(&own_words);
+        let above = plan
+            .curve
+            .iter()
+            .filter(|(k, _)| x.at(*k as f64) <= left_end)
+            .map(|(_, v)| *v)
+            .fold(0.0, f64::max);
+        ("end", plot.right - 2.0, y.at(above.min(plan.objective)) + 24.0)
+    };
+    let bound_words = if size.width > 500.0 {
+        vec![format!(
+            "no plan of {} traps can pass {}",
+            plan.traps,
+            probability(plan.bound)
+        )]
+    } else {
+        vec![
+            format!("no plan of {} traps", plan.traps),
+            format!("can pass {}", probability(plan.bound)),
+        ]
+    };
     let count_ticks = ticks(0.0, most, if size.width > 500.0 { 8 } else { 4 });
     html! {
         (levels(plot, y, &values, |v| format!("{v:.places$}")))
@@ -175,10 +209,10 @@ fn curve_body(plan: &PlanResult, size: Size) -> Markup {
         path d=(line(plan.curve.iter().map(|(k, v)| (x.at(*k as f64), y.at(*v)))))
             fill="none" stroke=(ACCENT) stroke-width="2.6" stroke-linejoin="round" {}
         circle cx=(n(px)) cy=(n(py)) r="5" fill=(ACCENT) stroke="#ffffff" stroke-width="1.5" {}
-        (label(plot.left + 6.0, y.at(plan.bound) - 6.0, "start",
-            &format!("no plan of {} traps can pass {}", plan.traps, probability(plan.bound))))
-        (label(px + dx, (py + 26.0).min(plot.bottom - 6.0), anchor,
-            &format!("this plan: {} at {} traps", probability(plan.objective), plan.traps)))
+        @for (k, line_words) in bound_words.iter().rev().enumerate() {
+            (label(plot.left + 6.0, y.at(plan.bound) - 6.0 - 16.0 * k as f64, "start", line_words))
+        }
+        (label(own_x, own_y.min(plot.bottom - 6.0), anchor, &own_words))
     }
 }
 
@@ -206,14 +240,14 @@ pub(super) fn fortnights(rows: &[Fortnight], id: &str) -> Markup {
 }
 
 fn fortnights_body(shown: &[Fortnight], peak: &Fortnight, size: Size) -> Markup {
-    let plot = Plot::in_size(size, 38.0);
+    let plot = Plot::in_size(size, 48.0);
     let top = shown.iter().map(|f| f.share.high).fold(0.0, f64::max).max(1e-3);
     let y = plot.y(0.0, top);
     let slot = (plot.right - plot.left) / shown.len() as f64;
     let bar = (0.72 * slot).min(46.0);
     let middle = |k: usize| plot.left + (k as f64 + 0.5) * slot;
-    // Every label needs room: about 50 px.
-    let every = ((50.0 / slot).ceil() as usize).max(1);
+    // Every label needs room: about 58 px.
+    let every = ((58.0 / slot).ceil() as usize).max(1);
     let peak_at = shown.iter().position(|f| f.from == peak.from).unwrap_or(0);
     let peak_words = format!("{} from {}", percent(peak.share.median), short_day(peak.from));
     let anchor = if middle(peak_at) > plot.right - 80.0 {
@@ -225,7 +259,7 @@ fn fortnights_body(shown: &[Fortnight], peak: &Fortnight, size: Size) -> Markup 
     };
     html! {
         (levels(plot, y, &ticks(0.0, top, 4), |v| format!("{:.0} %", 100.0 * v)))
-        (text(0.0, 13.0, "start", SOFT_INK, "share of the year's flight; whiskers: 5–95 % of the years"))
+        (text(0.0, 13.0, "start", SOFT_INK, "share of flight; whiskers: 5–95 % of the years"))
         @for (k, f) in shown.iter().enumerate() {
             @let x = middle(k);
             @let h = plot.bottom - y.at(f.share.median);
