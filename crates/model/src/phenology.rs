@@ -34,7 +34,8 @@ impl MonthDay {
             ))
         };
         let (month, day) = text.split_once('-').ok_or_else(refuse)?;
-        if month.len() != 2 || day.len() != 2 {
+        let two_digits = |part: &str| part.len() == 2 && part.bytes().all(|b| b.is_ascii_digit());
+        if !two_digits(month) || !two_digits(day) {
             return Err(refuse());
         }
         let month = month.parse().map_err(|_| refuse())?;
