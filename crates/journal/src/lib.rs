@@ -1,1 +1,59 @@
-//! placeholder
+//! The append-only record of everything that happened, and the programme file that holds it.
+//!
+//! A programme file is one SQLite database. Its truth is the table of *entries*: each is numbered without gaps on
+//! the device that wrote it, names the hash of that device's previous entry, and is never edited. Everything else
+//! that can be read here (placements, visits, hosts, ...) is a *projection*: computed from the entries in the same
+//! transaction that appends them, and rebuildable from them alone. Bulk data (hosts, weather, land) stand in
+//! content-addressed chunks which their entry names by hash, so that the chain covers every row.
+//!
+//! The layout, the hashed byte encoding and the chunk format are written down in this crate's `FORMAT.md`.
+//!
+//! ```
+//! use earlywood_journal::{Act, LoadMode, Programme};
+//! use earlywood_model::record::{Host, HostCondition, Position};
+//!
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! # let dir = tempfile::tempdir()?;
+//! # let path = dir.path().join("district.earlywood");
+//! let act = Act::new("lead", "2026-05-01T09:30:00-07:00[-07:00]".parse()?)?;
+//! let mut programme = Programme::create(&path, "Alder Reach", &act)?;
+//! let host = Host {
+//!     label: "T-1".into(),
+//!     species: "Fraxinus pennsylvanica".into(),
+//!     position: Position::new(44.0, -121.0)?,
+//!     dbh_cm: Some(30.0),
+//!     condition: HostCondition::Healthy,
+//! };
+//! programme.load_hosts(&act, "trees.csv", LoadMode::Add, &[host])?;
+//! assert_eq!(programme.hosts()?.len(), 1);
+//! assert!(programme.verify()?.is_sound());
+//! # Ok(())
+//! # }
+//! ```
+
+mod body;
+mod canonical;
+mod chunk;
+mod entry;
+mod error;
+mod hash;
+mod load;
+mod programme;
+mod project;
+mod rules;
+mod schema;
+mod verify;
+
+pub use body::{
+    Body, Change, Correction, Determination, LoadMode, Loaded, Other, Plan, ProgrammeSetUp, Status, TakeDown,
+    TargetAdopted, What,
+};
+pub use canonical::canonical_json;
+pub use chunk::ChunkRef;
+pub use entry::{Act, Draft, Entry, Receipt};
+pub use error::{Error, Refusal};
+pub use hash::Hash;
+pub use load::Bulk;
+pub use programme::{Adopted, Counts, LogFilter, Programme, Recorded, Station};
+pub use schema::{APPLICATION_ID, LAYOUT};
+pub use verify::{Bad, Fault, Head, Unknown, Verification};

@@ -1,0 +1,1052 @@
+//! The programme file: making, opening, appending, reading, backing up.
+
+use std::collections::{HashMap, HashSet};
+use std::fs::{self, File};
+use std::path::{Path, PathBuf};
+
+use earlywood_model::profile::TargetProfile;
+use earlywood_model::record::{Host, Land, Pathway, Place, Placement, Visit, VisitKind, WeatherDay, Zone};
+use jiff::civil::Date;
+use rayon::prelude::*;
+use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior, params};
+use serde::de::DeserializeOwned;
+use uuid::{ContextV7, Uuid};
+
+use crate::body::{
+    Body, Correction, Determination, LoadMode, Loaded, Plan, ProgrammeSetUp, TakeDown, TargetAdopted, What,
+};
+use crate::chunk::{self, Chunk, ChunkRef};
+use crate::entry::{Act, COLUMNS, Chain, Draft, Entry, Receipt, new_id, to_sql_integer};
+use crate::error::{Error, Refusal};
+use crate::hash::Hash;
+use crate::load::{Bulk, check_label};
+use crate::verify::{self, Verification};
+use crate::{project, rules, schema};
+
+/// An open programme file.
+///
+/// Every change is one transaction: when a call returns `Ok`, its entries are on the disk (the write-ahead log was
+/// flushed); when it returns an error, nothing was changed. Several processes may have the file open.
+#[derive(Debug)]
+pub struct Programme {
+    db: Connection,
+    path: PathBuf,
+    writable: bool,
+    device: Uuid,
+    ids: ContextV7,
+}
+
+/// A projected record and the entry it comes from.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Recorded<T> {
+    /// Id of the entry that recorded it: what a correction names.
+    pub entry: Uuid,
+    /// The last correction that changed it, if any.
+    pub corrected_by: Option<Uuid>,
+    /// The record as it stands now.
+    pub value: T,
+}
+
+/// An adopted target profile.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Adopted {
+    /// Id of the entry that adopted it.
+    pub entry: Uuid,
+    /// When: RFC 3339 with offset.
+    pub adopted: String,
+    /// The profile.
+    pub profile: TargetProfile,
+    /// Its TOML text as it was adopted.
+    pub toml: String,
+}
+
+/// A weather station and the days known from it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Station {
+    /// Its label.
+    pub label: String,
+    /// Number of days.
+    pub days: u64,
+    /// First day.
+    pub first: Date,
+    /// Last day.
+    pub last: Date,
+}
+
+/// How many of each there are now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Counts {
+    /// Entries in the journal.
+    pub entries: u64,
+    /// Host trees.
+    pub hosts: u64,
+    /// Pathways.
+    pub pathways: u64,
+    /// Pieces of land.
+    pub land: u64,
+    /// Zones.
+    pub zones: u64,
+    /// Days of weather, over all stations.
+    pub weather_days: u64,
+    /// Places.
+    pub places: u64,
+    /// Placements.
+    pub placements: u64,
+    /// Visits.
+    pub visits: u64,
+    /// Adopted targets.
+    pub targets: u64,
+    /// Adopted plans.
+    pub plans: u64,
+    /// Determinations.
+    pub determinations: u64,
+}
+
+/// Which entries [`Programme::log`] gives.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct LogFilter {
+    /// Entries of this kind only.
+    pub kind: Option<String>,
+    /// Entries with this number or a later one only.
+    pub from_number: Option<u64>,
+    /// The last so many only.
+    pub last: Option<u64>,
+}
+
+// Making and opening.
+impl Programme {
+    /// Makes a new programme file. It appears under `path` only when it is complete and on the disk.
+    ///
+    /// # Errors
+    /// A file that is there already, a name that is no label, a folder that can't be written.
+    pub fn create(path: &Path, name: &str, act: &Act) -> Result<Self, Error> {
+        check_label("name", name)?;
+        if path.exists() {
+            return Err(Error::AlreadyExists {
+                path: path.to_owned(),
+            });
+        }
+        let ids = ContextV7::new();
+        let making = sibling(path, &new_id(act.now().timestamp(), &ids).simple().to_string());
+        let done = write_new_file(&making, name, act, &ids).and_then(|()| publish(&making, path));
+        remove_with_neighbours(&making);
+        done?;
+        Self::open(path)
+    }
+
+    /// Opens a programme file for reading and writing.
+    ///
+    /// # Errors
+    /// No such file, another program's file, a newer layout, a file that was never finished or is damaged, or one that
+    /// can't be written.
+    pub fn open(path: &Path) -> Result<Self, Error> {
+        Self::open_as(path, true)
+    }
+
+    /// Opens a programme file for reading: every change is refused, and nothing in its folder is needed to be writable.
+    ///
+    /// # Errors
+    /// As [`Programme::open`], except that the file may be read-only.
+    pub fn open_read_only(path: &Path) -> Result<Self, Error> {
+        Self::open_as(path, false)
+    }
+
+    fn open_as(path: &Path, writable: bool) -> Result<Self, Error> {
+        let db = schema::open(path, writable)?;
+        let device = db
+            .query_row("SELECT device FROM this_device", [], |row| row.get(0))
+            .optional()?
+            .map(Uuid::from_bytes)
+            .ok_or_else(|| Error::HalfMade {
+                path: path.to_owned(),
+                why: "it names no device".into(),
+            })?;
+        Ok(Programme {
+            db,
+            path: path.to_owned(),
+            writable,
+            device,
+            ids: ContextV7::new(),
+        })
+    }
+
+    /// Where the file is.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// The device that this file appends for.
+    pub fn device(&self) -> Uuid {
+        self.device
+    }
+
+    /// Name of the programme.
+    ///
+    /// # Errors
+    /// A database that can't be read.
+    pub fn name(&self) -> Result<String, Error> {
+        self.fact("name")
+    }
+
+    /// Id of the programme, the same in every copy.
+    ///
+    /// # Errors
+    /// A database that can't be read.
+    pub fn id(&self) -> Result<Uuid, Error> {
+        self.fact("id")?
+            .parse()
+            .map_err(|_| Error::Damaged("the programme's id is no UUID".into()))
+    }
+
+    fn fact(&self, key: &str) -> Result<String, Error> {
+        self.db
+            .query_row("SELECT value FROM programme WHERE key = ?", [key], |row| {
+                row.get(0)
+            })
+            .optional()?
+            .ok_or_else(|| Error::Damaged(format!("the programme has no {key}; rebuild it")))
+    }
+}
+
+fn sibling(path: &Path, mark: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(format!(".making-{mark}"));
+    name.into()
+}
+
+fn remove_with_neighbours(path: &Path) {
+    for suffix in ["", "-wal", "-shm", "-journal"] {
+        let mut name = path.as_os_str().to_owned();
+        name.push(suffix);
+        // Nothing to tell when it is not there; a left-over of this name is never opened again.
+        let _ = fs::remove_file(PathBuf::from(name));
+    }
+}
+
+fn write_new_file(path: &Path, name: &str, act: &Act, ids: &ContextV7) -> Result<(), Error> {
+    File::create_new(path).map_err(|e| Error::io(path, e))?;
+    let mut db = Connection::open_with_flags(
+        path,
+        OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX,
+    )?;
+    schema::configure(&db, true)?;
+    let device = new_id(act.now().timestamp(), ids);
+    let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    tx.execute_batch(schema::JOURNAL)?;
+    tx.execute_batch(project::SCHEMA)?;
+    tx.execute("INSERT INTO this_device (device) VALUES (?)", [device.as_bytes()])?;
+    let body = Body::ProgrammeSetUp(ProgrammeSetUp {
+        programme: new_id(act.now().timestamp(), ids),
+        name: name.to_owned(),
+        made_by: concat!("earlywood-journal ", env!("CARGO_PKG_VERSION")).to_owned(),
+    });
+    let mut chain = Chain {
+        device,
+        number: 0,
+        last: None,
+        ids,
+    };
+    append_one(&tx, &mut chain, act, &Draft::from(body))?;
+    save_head(&tx, &chain)?;
+    tx.pragma_update(None, "application_id", schema::APPLICATION_ID)?;
+    tx.pragma_update(None, "user_version", schema::LAYOUT)?;
+    tx.commit()?;
+    db.close().map_err(|(_, error)| Error::from(error))
+}
+
+/// Gives a finished file its name, never over another file, and has both on the disk.
+fn publish(made: &Path, path: &Path) -> Result<(), Error> {
+    let sync = |p: &Path| {
+        File::open(p)
+            .and_then(|f| f.sync_all())
+            .map_err(|e| Error::io(p, e))
+    };
+    sync(made)?;
+    match fs::hard_link(made, path) {
+        Ok(()) => {}
+        Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {
+            return Err(Error::AlreadyExists {
+                path: path.to_owned(),
+            });
+        }
+        // A file system without hard links: the last moment to look is the best there is.
+        Err(_) if !path.exists() => fs::rename(made, path).map_err(|e| Error::io(path, e))?,
+        Err(e) => return Err(Error::io(path, e)),
+    }
+    let folder = path
+        .parent()
+        .filter(|p| !p.as_os_str().is_empty())
+        .unwrap_or(Path::new("."));
+    if cfg!(unix) { sync(folder) } else { Ok(()) }
+}
+
+// Appending.
+impl Programme {
+    /// Appends one entry.
+    ///
+    /// # Errors
+    /// A move that is not allowed ([`Error::Refused`]), or a file that can't be written.
+    pub fn append(&mut self, act: &Act, draft: impl Into<Draft>) -> Result<Receipt, Error> {
+        let draft = draft.into();
+        self.change(|tx, chain| {
+            rules::check(tx, &draft.body, act.today())?;
+            Ok(append_one(tx, chain, act, &draft)?.receipt())
+        })
+    }
+
+    /// Appends entries in their order, all or none. Each is checked against the state that those before it leave.
+    ///
+    /// # Errors
+    /// As [`Programme::append`]; the error's index names the draft.
+    pub fn append_all(&mut self, act: &Act, drafts: &[Draft]) -> Result<Vec<Receipt>, Error> {
+        self.change(|tx, chain| {
+            let append = |(i, draft): (usize, &Draft)| {
+                rules::check(tx, &draft.body, act.today())
+                    .and_then(|()| append_one(tx, chain, act, draft))
+                    .map(|entry| entry.receipt())
+                    .map_err(|e| e.at(i))
+            };
+            drafts.iter().enumerate().map(append).collect()
+        })
+    }
+
+    /// Records visits, all or none. A take-down visit to a trap that still hangs also takes it down (an entry of its own,
+    /// after the visit's). The receipts are those of the visits.
+    ///
+    /// # Errors
+    /// As [`Programme::append`]; the error's index names the visit.
+    pub fn record_visits(&mut self, act: &Act, visits: &[Visit]) -> Result<Vec<Receipt>, Error> {
+        self.change(|tx, chain| {
+            let mut receipts = Vec::with_capacity(visits.len());
+            for (i, visit) in visits.iter().enumerate() {
+                let bodies = [Some(Body::VisitMade(visit.clone())), take_down_of(tx, visit)?];
+                let mut receipt = None;
+                for body in bodies.into_iter().flatten() {
+                    rules::check(tx, &body, act.today()).map_err(|e| e.at(i))?;
+                    let entry = append_one(tx, chain, act, &Draft::from(body)).map_err(|e| e.at(i))?;
+                    receipt.get_or_insert(entry.receipt());
+                }
+                receipts.extend(receipt);
+            }
+            Ok(receipts)
+        })
+    }
+
+    /// Records placements, all or none.
+    ///
+    /// # Errors
+    /// As [`Programme::append`]; the error's index names the placement.
+    pub fn record_placements(&mut self, act: &Act, placements: &[Placement]) -> Result<Vec<Receipt>, Error> {
+        let drafts: Vec<Draft> = placements
+            .iter()
+            .map(|p| Body::TrapPlaced(p.clone()).into())
+            .collect();
+        self.append_all(act, &drafts)
+    }
+
+    /// Adopts a target profile, given as its TOML text.
+    ///
+    /// # Errors
+    /// A text that is no profile, or a file that can't be written.
+    pub fn adopt_target(&mut self, act: &Act, toml: &str) -> Result<Receipt, Error> {
+        let profile = TargetProfile::from_toml(toml).map_err(Refusal::Profile)?;
+        self.append(
+            act,
+            Body::TargetAdopted(TargetAdopted {
+                id: profile.id,
+                toml: toml.to_owned(),
+            }),
+        )
+    }
+
+    /// Adopts a plan. Its target must have been adopted.
+    ///
+    /// # Errors
+    /// As [`Programme::append`].
+    pub fn adopt_plan(&mut self, act: &Act, plan: Plan) -> Result<Receipt, Error> {
+        self.append(act, Body::PlanAdopted(plan))
+    }
+
+    /// Takes a trap down.
+    ///
+    /// # Errors
+    /// As [`Programme::append`].
+    pub fn take_down(&mut self, act: &Act, down: TakeDown) -> Result<Receipt, Error> {
+        self.append(act, Body::TrapTakenDown(down))
+    }
+
+    /// Records a determination.
+    ///
+    /// # Errors
+    /// As [`Programme::append`].
+    pub fn determine(&mut self, act: &Act, determination: Determination) -> Result<Receipt, Error> {
+        self.append(act, Body::Determination(determination))
+    }
+
+    /// Corrects an earlier entry by a new one.
+    ///
+    /// # Errors
+    /// As [`Programme::append`].
+    pub fn correct(&mut self, act: &Act, correction: Correction) -> Result<Receipt, Error> {
+        self.append(act, Body::Correction(correction))
+    }
+
+    /// Loads hosts. See [`Programme::load`].
+    ///
+    /// # Errors
+    /// As [`Programme::load`].
+    pub fn load_hosts(
+        &mut self,
+        act: &Act,
+        source: &str,
+        mode: LoadMode,
+        rows: &[Host],
+    ) -> Result<Receipt, Error> {
+        self.load(act, source, mode, rows)
+    }
+
+    /// Loads pathways. See [`Programme::load`].
+    ///
+    /// # Errors
+    /// As [`Programme::load`].
+    pub fn load_pathways(
+        &mut self,
+        act: &Act,
+        source: &str,
+        mode: LoadMode,
+        rows: &[Pathway],
+    ) -> Result<Receipt, Error> {
+        self.load(act, source, mode, rows)
+    }
+
+    /// Loads land. See [`Programme::load`].
+    ///
+    /// # Errors
+    /// As [`Programme::load`].
+    pub fn load_land(
+        &mut self,
+        act: &Act,
+        source: &str,
+        mode: LoadMode,
+        rows: &[Land],
+    ) -> Result<Receipt, Error> {
+        self.load(act, source, mode, rows)
+    }
+
+    /// Loads zones. See [`Programme::load`].
+    ///
+    /// # Errors
+    /// As [`Programme::load`].
+    pub fn load_zones(
+        &mut self,
+        act: &Act,
+        source: &str,
+        mode: LoadMode,
+        rows: &[Zone],
+    ) -> Result<Receipt, Error> {
+        self.load(act, source, mode, rows)
+    }
+
+    /// Loads weather. See [`Programme::load`].
+    ///
+    /// # Errors
+    /// As [`Programme::load`].
+    pub fn load_weather(
+        &mut self,
+        act: &Act,
+        source: &str,
+        mode: LoadMode,
+        rows: &[WeatherDay],
+    ) -> Result<Receipt, Error> {
+        self.load(act, source, mode, rows)
+    }
+
+    /// Loads places. See [`Programme::load`].
+    ///
+    /// # Errors
+    /// As [`Programme::load`].
+    pub fn load_places(
+        &mut self,
+        act: &Act,
+        source: &str,
+        mode: LoadMode,
+        rows: &[Place],
+    ) -> Result<Receipt, Error> {
+        self.load(act, source, mode, rows)
+    }
+
+    /// Loads a set of records as one entry and its chunks, all or none. `source` says where they came from (a file name).
+    ///
+    /// # Errors
+    /// A record that can't be, or a label used twice, whose index the error carries; nothing to add; a file that can't
+    /// be written.
+    pub fn load<T: Bulk>(
+        &mut self,
+        act: &Act,
+        source: &str,
+        mode: LoadMode,
+        rows: &[T],
+    ) -> Result<Receipt, Error> {
+        if rows.is_empty() && mode == LoadMode::Add {
+            return Err(Refusal::NothingToLoad.into());
+        }
+        self.must_be_writable()?;
+        check_batch(rows, act.today())?;
+        let chunks = chunk::pack(rows)?;
+        let body = Body::Loaded(Loaded {
+            what: T::WHAT,
+            mode,
+            source: source.to_owned(),
+            rows: rows.len() as u64,
+            encoding: chunk::ENCODING.to_owned(),
+            chunks: chunks.iter().map(|chunk| chunk.name).collect(),
+        });
+        self.change(|tx, chain| {
+            if mode == LoadMode::Add {
+                check_new(tx, rows)?;
+            }
+            chunks.iter().try_for_each(|chunk| store(tx, chunk))?;
+            Ok(append_one(tx, chain, act, &Draft::from(body))?.receipt())
+        })
+    }
+
+    fn must_be_writable(&self) -> Result<(), Error> {
+        if self.writable {
+            Ok(())
+        } else {
+            Err(Error::ReadOnly("it was opened for reading only".into()))
+        }
+    }
+
+    /// Runs one change: takes the write lock first, then reads the end of the chain, then commits all or nothing.
+    fn change<T>(
+        &mut self,
+        work: impl FnOnce(&Connection, &mut Chain<'_>) -> Result<T, Error>,
+    ) -> Result<T, Error> {
+        self.must_be_writable()?;
+        let tx = self
+            .db
+            .transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let mut chain = read_chain(&tx, self.device, &self.ids)?;
+        let done = work(&tx, &mut chain)?;
+        save_head(&tx, &chain)?;
+        tx.commit()?;
+        Ok(done)
+    }
+
+    /// Computes every projection anew from the entries alone, in one transaction.
+    ///
+    /// # Errors
+    /// An entry or chunk that can't be read; the projections then stay as they were.
+    pub fn rebuild(&mut self) -> Result<(), Error> {
+        self.must_be_writable()?;
+        let tx = self
+            .db
+            .transaction_with_behavior(TransactionBehavior::Immediate)?;
+        project::clear(&tx)?;
+        replay(&tx, &tx)?;
+        tx.commit()?;
+        Ok(())
+    }
+}
+
+fn append_one(tx: &Connection, chain: &mut Chain<'_>, act: &Act, draft: &Draft) -> Result<Entry, Error> {
+    let entry = chain.seal(act, draft)?;
+    entry.insert(tx)?;
+    project::apply(tx, &entry, &draft.body, &|name| content(tx, name))?;
+    Ok(entry)
+}
+
+fn read_chain<'c>(tx: &Connection, device: Uuid, ids: &'c ContextV7) -> Result<Chain<'c>, Error> {
+    let read = |sql: &str| {
+        tx.prepare_cached(sql)?
+            .query_row([device.as_bytes()], |row| {
+                Ok((row.get::<_, i64>(0)?, row.get::<_, [u8; 32]>(1)?))
+            })
+            .optional()
+    };
+    let last = read("SELECT number, hash FROM entries WHERE device = ? ORDER BY number DESC LIMIT 1")?;
+    // Appending to a chain that lost its end would make a second history under the same numbers.
+    if last != read("SELECT number, hash FROM heads WHERE device = ?")? {
+        return Err(Error::Damaged(
+            "the last entry is not the one that was written last".into(),
+        ));
+    }
+    let number = last.map_or(0, |(number, _)| u64::try_from(number).unwrap_or(0));
+    Ok(Chain {
+        device,
+        number,
+        last: last.map(|(_, hash)| Hash(hash)),
+        ids,
+    })
+}
+
+fn save_head(tx: &Connection, chain: &Chain<'_>) -> Result<(), Error> {
+    if let Some(hash) = chain.last {
+        tx.prepare_cached("INSERT OR REPLACE INTO heads (device, number, hash) VALUES (?, ?, ?)")?
+            .execute(params![
+                chain.device.as_bytes(),
+                to_sql_integer(chain.number)?,
+                hash.0
+            ])?;
+    }
+    Ok(())
+}
+
+fn take_down_of(tx: &Connection, visit: &Visit) -> Result<Option<Body>, Error> {
+    if visit.kind != VisitKind::TakeDown {
+        return Ok(None);
+    }
+    let hangs = tx
+        .prepare_cached(
+            "SELECT 1 FROM placements WHERE trap = ? AND taken_down IS NULL AND withdrawn_by IS NULL",
+        )?
+        .exists([&visit.trap])?;
+    let down = TakeDown {
+        trap: visit.trap.clone(),
+        date: visit.date,
+        reason: None,
+    };
+    Ok(hangs.then_some(Body::TrapTakenDown(down)))
+}
+
+/// Checks the records of a load on their own and against each other.
+fn check_batch<T: Bulk>(rows: &[T], today: Date) -> Result<(), Error> {
+    let mut seen = HashMap::with_capacity(rows.len());
+    for (i, row) in rows.iter().enumerate() {
+        row.check(today).map_err(|refusal| Error::from(refusal).at(i))?;
+        if let Some(first) = seen.insert(row.key(), i) {
+            let label = row.key().into_owned();
+            return Err(Error::from(Refusal::DuplicateInBatch {
+                what: T::WHAT,
+                label,
+                first,
+            })
+            .at(i));
+        }
+    }
+    Ok(())
+}
+
+/// No record of the load may be in the programme already.
+fn check_new<T: Bulk>(tx: &Connection, rows: &[T]) -> Result<(), Error> {
+    let refuse = |i: usize, label: String| {
+        Err(Error::from(Refusal::DuplicateInProgramme { what: T::WHAT, label }).at(i))
+    };
+    if T::WHAT == What::Hosts {
+        let there = read_hosts(tx)?;
+        let there: HashSet<&str> = there.iter().map(|host| host.label.as_str()).collect();
+        return match rows.iter().position(|row| there.contains(row.key().as_ref())) {
+            Some(i) => refuse(i, rows[i].key().into_owned()),
+            None => Ok(()),
+        };
+    }
+    let sql = match T::WHAT {
+        What::Weather => "SELECT 1 FROM weather WHERE station || ' ' || date = ?".to_owned(),
+        what => format!("SELECT 1 FROM {} WHERE label = ?", what.word()),
+    };
+    if T::WHAT == What::Weather {
+        let there: HashSet<String> = tx
+            .prepare("SELECT station || ' ' || date FROM weather")?
+            .query_map([], |row| row.get(0))?
+            .collect::<Result<_, _>>()?;
+        return match rows.iter().position(|row| there.contains(row.key().as_ref())) {
+            Some(i) => refuse(i, rows[i].key().into_owned()),
+            None => Ok(()),
+        };
+    }
+    let mut known = tx.prepare(&sql)?;
+    for (i, row) in rows.iter().enumerate() {
+        if known.exists([row.key()])? {
+            return refuse(i, row.key().into_owned());
+        }
+    }
+    Ok(())
+}
+
+fn store(tx: &Connection, chunk: &Chunk) -> Result<(), Error> {
+    let there = tx
+        .prepare_cached("SELECT 1 FROM contents WHERE hash = ?")?
+        .exists([chunk.name.hash.0])?;
+    if !there {
+        tx.prepare_cached("INSERT INTO contents (hash, length, bytes) VALUES (?, ?, ?)")?
+            .execute(params![
+                chunk.name.hash.0,
+                to_sql_integer(chunk.name.bytes)?,
+                chunk.bytes
+            ])?;
+    }
+    Ok(())
+}
+
+pub(crate) fn content(db: &Connection, name: &ChunkRef) -> Result<Vec<u8>, Error> {
+    db.prepare_cached("SELECT bytes FROM contents WHERE hash = ?")?
+        .query_row([name.hash.0], |row| row.get(0))
+        .optional()?
+        .ok_or_else(|| Error::Damaged(format!("the contents {} are missing", name.hash)))
+}
+
+/// Applies every entry of `journal` to the empty projections of `to`.
+pub(crate) fn replay(journal: &Connection, to: &Connection) -> Result<(), Error> {
+    let mut select = journal.prepare(&format!("SELECT {COLUMNS} FROM entries ORDER BY device, number"))?;
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        let entry = Entry::from_row(row)?;
+        let unreadable =
+            |e: Error| Error::Damaged(format!("entry {} of device {}: {e}", entry.number, entry.device));
+        let body = entry.body().map_err(unreadable)?;
+        project::apply(to, &entry, &body, &|name| content(journal, name))?;
+    }
+    Ok(())
+}
+
+fn read_hosts(db: &Connection) -> Result<Vec<Host>, Error> {
+    let mut select = db.prepare(
+        "SELECT c.hash, c.bytes, c.rows, contents.bytes FROM host_chunks c
+         LEFT JOIN contents ON contents.hash = c.hash ORDER BY c.ord",
+    )?;
+    let mut chunks = Vec::new();
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        let size = |column| row.get::<_, i64>(column).map(i64::unsigned_abs);
+        let name = ChunkRef {
+            hash: Hash(row.get(0)?),
+            bytes: size(1)?,
+            rows: size(2)?,
+        };
+        let bytes: Option<Vec<u8>> = row.get(3)?;
+        chunks.push((
+            name,
+            bytes.ok_or_else(|| Error::Damaged(format!("the contents {} are missing", name.hash)))?,
+        ));
+    }
+    let blocks: Vec<Vec<Host>> = chunks
+        .par_iter()
+        .map(|(name, bytes)| chunk::unpack(name, bytes))
+        .collect::<Result<_, _>>()?;
+    let mut hosts = Vec::with_capacity(blocks.iter().map(Vec::len).sum());
+    blocks.into_iter().for_each(|block| hosts.extend(block));
+    Ok(hosts)
+}
+
+fn read_json<T: DeserializeOwned>(text: &str) -> Result<T, Error> {
+    serde_json::from_str(text).map_err(|e| Error::Damaged(format!("a projected record can't be read: {e}")))
+}
+
+fn read_date(text: &str) -> Result<Date, Error> {
+    text.parse()
+        .map_err(|_| Error::Damaged(format!("{text:?} stands where a date should")))
+}
+
+// Reading.
+impl Programme {
+    /// Every host, in the order loaded.
+    ///
+    /// # Errors
+    /// A database or chunk that can't be read; so for every reader below.
+    pub fn hosts(&self) -> Result<Vec<Host>, Error> {
+        read_hosts(&self.db)
+    }
+
+    /// Every pathway, in the order loaded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn pathways(&self) -> Result<Vec<Pathway>, Error> {
+        self.labelled(What::Pathways)
+    }
+
+    /// Every piece of land, in the order loaded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn land(&self) -> Result<Vec<Land>, Error> {
+        self.labelled(What::Land)
+    }
+
+    /// Every zone, in the order loaded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn zones(&self) -> Result<Vec<Zone>, Error> {
+        self.labelled(What::Zones)
+    }
+
+    /// Every place, in the order loaded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn places(&self) -> Result<Vec<Place>, Error> {
+        self.labelled(What::Places)
+    }
+
+    fn labelled<T: DeserializeOwned>(&self, what: What) -> Result<Vec<T>, Error> {
+        let mut select = self
+            .db
+            .prepare_cached(&format!("SELECT body FROM {} ORDER BY ord", what.word()))?;
+        let mut rows = select.query([])?;
+        let mut records = Vec::new();
+        while let Some(row) = rows.next()? {
+            records.push(read_json(
+                row.get_ref(0)?.as_str().map_err(rusqlite::Error::from)?,
+            )?);
+        }
+        Ok(records)
+    }
+
+    /// Days of weather, by station and date; of one station, or of all.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn weather(&self, station: Option<&str>) -> Result<Vec<WeatherDay>, Error> {
+        let mut select = self.db.prepare_cached(
+            "SELECT station, date, tmin_c, tmax_c FROM weather WHERE ?1 IS NULL OR station = ?1
+             ORDER BY station, date",
+        )?;
+        let mut rows = select.query([station])?;
+        let mut days = Vec::new();
+        while let Some(row) = rows.next()? {
+            days.push(WeatherDay {
+                station: row.get(0)?,
+                date: read_date(&row.get::<_, String>(1)?)?,
+                tmin_c: row.get(2)?,
+                tmax_c: row.get(3)?,
+            });
+        }
+        Ok(days)
+    }
+
+    /// Every weather station, by label.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn stations(&self) -> Result<Vec<Station>, Error> {
+        let mut select = self.db.prepare_cached(
+            "SELECT station, count(*), min(date), max(date) FROM weather GROUP BY station ORDER BY station",
+        )?;
+        let mut rows = select.query([])?;
+        let mut stations = Vec::new();
+        while let Some(row) = rows.next()? {
+            stations.push(Station {
+                label: row.get(0)?,
+                days: row.get::<_, i64>(1)?.unsigned_abs(),
+                first: read_date(&row.get::<_, String>(2)?)?,
+                last: read_date(&row.get::<_, String>(3)?)?,
+            });
+        }
+        Ok(stations)
+    }
+
+    /// Every placement that was not withdrawn, by the day it was hung, with its take-down.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn placements(&self) -> Result<Vec<Placement>, Error> {
+        Ok(self
+            .recorded_placements()?
+            .into_iter()
+            .map(|recorded| recorded.value)
+            .collect())
+    }
+
+    /// As [`Programme::placements`], with their entries; `corrected_by` is the entry that took the trap down, if any.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn recorded_placements(&self) -> Result<Vec<Recorded<Placement>>, Error> {
+        let mut select = self.db.prepare_cached(
+            "SELECT entry, down_by, body, taken_down FROM placements WHERE withdrawn_by IS NULL ORDER BY hung, ord",
+        )?;
+        let mut rows = select.query([])?;
+        let mut placements = Vec::new();
+        while let Some(row) = rows.next()? {
+            let mut recorded: Recorded<Placement> = recorded(row)?;
+            recorded.value.taken_down = row
+                .get::<_, Option<String>>(3)?
+                .as_deref()
+                .map(read_date)
+                .transpose()?;
+            placements.push(recorded);
+        }
+        Ok(placements)
+    }
+
+    /// Every visit that was not withdrawn, as corrected, by date.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn visits(&self) -> Result<Vec<Visit>, Error> {
+        Ok(self
+            .recorded_visits()?
+            .into_iter()
+            .map(|recorded| recorded.value)
+            .collect())
+    }
+
+    /// As [`Programme::visits`], with their entries.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn recorded_visits(&self) -> Result<Vec<Recorded<Visit>>, Error> {
+        self.recorded(
+            "SELECT entry, corrected_by, body FROM visits WHERE withdrawn_by IS NULL ORDER BY date, ord",
+        )
+    }
+
+    /// Every determination that was not withdrawn, in the order recorded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn determinations(&self) -> Result<Vec<Recorded<Determination>>, Error> {
+        self.recorded("SELECT entry, NULL, body FROM determinations WHERE withdrawn_by IS NULL ORDER BY ord")
+    }
+
+    /// Every plan that was not withdrawn, the newest last.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn plans(&self) -> Result<Vec<Recorded<Plan>>, Error> {
+        self.recorded("SELECT entry, NULL, body FROM plans WHERE withdrawn_by IS NULL ORDER BY ord")
+    }
+
+    fn recorded<T: DeserializeOwned>(&self, sql: &str) -> Result<Vec<Recorded<T>>, Error> {
+        let mut select = self.db.prepare_cached(sql)?;
+        let mut rows = select.query([])?;
+        let mut records = Vec::new();
+        while let Some(row) = rows.next()? {
+            records.push(recorded(row)?);
+        }
+        Ok(records)
+    }
+
+    /// Every adopted target, by id, as adopted last.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`]; also a profile that this program can't read any more.
+    pub fn profiles(&self) -> Result<Vec<Adopted>, Error> {
+        let mut select = self
+            .db
+            .prepare_cached("SELECT entry, adopted, toml FROM targets ORDER BY id")?;
+        let mut rows = select.query([])?;
+        let mut profiles = Vec::new();
+        while let Some(row) = rows.next()? {
+            let toml: String = row.get(2)?;
+            profiles.push(Adopted {
+                entry: Uuid::from_bytes(row.get(0)?),
+                adopted: row.get(1)?,
+                profile: TargetProfile::from_toml(&toml).map_err(Refusal::Profile)?,
+                toml,
+            });
+        }
+        Ok(profiles)
+    }
+
+    /// How many of each there are.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn counts(&self) -> Result<Counts, Error> {
+        let count = |sql: &str| -> Result<u64, Error> {
+            Ok(self
+                .db
+                .prepare_cached(sql)?
+                .query_row([], |row| row.get::<_, i64>(0))?
+                .unsigned_abs())
+        };
+        let all = |table: &str| count(&format!("SELECT count(*) FROM {table}"));
+        let live = |table: &str| {
+            count(&format!(
+                "SELECT count(*) FROM {table} WHERE withdrawn_by IS NULL"
+            ))
+        };
+        Ok(Counts {
+            entries: all("entries")?,
+            hosts: count("SELECT coalesce(sum(rows), 0) FROM host_chunks")?,
+            pathways: all("pathways")?,
+            land: all("land")?,
+            zones: all("zones")?,
+            weather_days: all("weather")?,
+            places: all("places")?,
+            placements: live("placements")?,
+            visits: live("visits")?,
+            targets: all("targets")?,
+            plans: live("plans")?,
+            determinations: live("determinations")?,
+        })
+    }
+
+    /// Entries in the order of their numbers.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn log(&self, filter: &LogFilter) -> Result<Vec<Entry>, Error> {
+        let limit = filter.last.map_or(-1, |n| i64::try_from(n).unwrap_or(i64::MAX));
+        let from = i64::try_from(filter.from_number.unwrap_or(0)).unwrap_or(i64::MAX);
+        let mut select = self.db.prepare_cached(&format!(
+            "SELECT * FROM (SELECT {COLUMNS} FROM entries WHERE number >= ?1 AND (?2 IS NULL OR kind = ?2)
+                            ORDER BY device DESC, number DESC LIMIT ?3)
+             ORDER BY device, number"
+        ))?;
+        let rows = select.query_map(params![from, filter.kind, limit], Entry::from_row)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// One entry.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn entry(&self, id: Uuid) -> Result<Option<Entry>, Error> {
+        let mut select = self
+            .db
+            .prepare_cached(&format!("SELECT {COLUMNS} FROM entries WHERE id = ?"))?;
+        Ok(select.query_row([id.as_bytes()], Entry::from_row).optional()?)
+    }
+
+    /// Walks the whole journal: numbering, hashes, bodies, contents, heads, guards, and the projections against a
+    /// rebuild of them beside the file. Changes nothing, and sees one moment even while others append.
+    ///
+    /// # Errors
+    /// A file that can't be read at all. Damage is no error here but [`Verification::first_bad`].
+    pub fn verify(&self) -> Result<Verification, Error> {
+        verify::verify(&self.db, self.device)
+    }
+
+    /// Copies the programme, as of one moment, to a new file, and verifies the copy before it gets its name.
+    ///
+    /// # Errors
+    /// A file that is there already or can't be written; a copy that does not verify, which is then removed.
+    pub fn backup(&self, to: &Path) -> Result<Verification, Error> {
+        if to.exists() {
+            return Err(Error::AlreadyExists { path: to.to_owned() });
+        }
+        let making = sibling(to, &Uuid::now_v7().simple().to_string());
+        let done = self
+            .copy_verified(&making)
+            .and_then(|seen| publish(&making, to).map(|()| seen));
+        remove_with_neighbours(&making);
+        done
+    }
+
+    fn copy_verified(&self, to: &Path) -> Result<Verification, Error> {
+        let text = to.to_str().ok_or_else(|| {
+            Error::io(
+                to,
+                std::io::Error::new(std::io::ErrorKind::InvalidInput, "the name is not UTF-8"),
+            )
+        })?;
+        self.db.execute("VACUUM INTO ?", [text])?;
+        let seen = Programme::open_read_only(to)?.verify()?;
+        match &seen.first_bad {
+            None => Ok(seen),
+            Some(bad) => Err(Error::Damaged(format!("the copy does not verify: {bad}"))),
+        }
+    }
+}
+
+fn recorded<T: DeserializeOwned>(row: &rusqlite::Row<'_>) -> Result<Recorded<T>, Error> {
+    Ok(Recorded {
+        entry: Uuid::from_bytes(row.get(0)?),
+        corrected_by: row.get::<_, Option<[u8; 16]>>(1)?.map(Uuid::from_bytes),
+        value: read_json(row.get_ref(2)?.as_str().map_err(rusqlite::Error::from)?)?,
+    })
+}
