@@ -578,7 +578,7 @@ fn lures_are_changed_by_heat_where_it_is_hot_and_by_the_calendar_where_not() {
         !hot.is_empty() && hot.iter().all(|r| *r == ChangeReason::Heat),
         "{hot:?}"
     );
-    let cool = reasons(12.0, 4.0);
+    let cool = reasons(12.0, 2.0);
     assert_eq!(cool.first(), Some(&ChangeReason::NominalMaximum), "{cool:?}");
 }
 
