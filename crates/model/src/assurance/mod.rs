@@ -1,19 +1,276 @@
 //! How sure are we that a target is absent, from the visits really made?
+//!
+//! [`assess`] takes cells, placements with their visits, weather and a target profile, and says for every zone: what a
+//! design incursion's chance of being seen was (sensitivity), how probable absence is after nothing was found, what cost
+//! most, and which visit would add most.
+//!
+//! **From visits to effort.** Every day of every trap is worth potency of its lure (heat) × its clocks (lure by the
+//! calendar, insert, killing agent, body) × whether it was up, and is credited only by a later stop that looked at the
+//! catch. The rules, one by one, stand at `walk` in `schedule.rs`; in short: not reached, not looked at, down and gone
+//! credit nothing; impaired and looked at in part credit a share; "could not look" is never "looked, none". Age of catch
+//! counts too: the look clock.
+//!
+//! **From effort to sensitivity.** `S_c = 1 - exp(-s Σ_t N φ_t (1 - exp(-Σ_i a_ic e_it)))` per cell and
+//! `S = Σ w_c S_c` per zone, with `e_it` the mean effort of trap `i` in period `t`, weighted by each day's flight. Traps
+//! compete for one insect; insects of one incursion are caught independently given their cell.
+//!
+//! **From sensitivity to assurance.** Presence is carried jointly over cells, period by period, with re-introduction
+//! between periods (see `evaluate` in `draw.rs`), so cells searched well and cells not searched at all are never mixed.
+//!
+//! **The series looks back.** Each point says what is known *today* about the season up to that period: effort of a past
+//! period is credited by whatever look came later, up to the as-of day. The last point is the figure for today. To see
+//! what could have been said on an earlier day, ask again with that day.
+//!
+//! **Bands.** Every draw takes all parameters from their distributions with a random stream of its own (ChaCha, stream =
+//! number of the draw), so a seed gives the same figures whatever the number of threads. Bands are over what is believed
+//! of the parameters before trapping; finding nothing is not used to revise the parameters themselves.
 
+mod advice;
+mod draw;
+mod field;
+mod kernel;
+mod schedule;
 mod types;
 
+use jiff::civil::Date;
+use rand::SeedableRng as _;
+use rand_chacha::ChaCha8Rng;
+use rayon::prelude::*;
+
+use advice::{Central, lure_days};
+use draw::{Climate, DayWeight, Effort, Outcome, Scratch, Setting, evaluate};
+use field::Field;
+use schedule::{Calendar, Clocks, Record, WhatIf, walk};
 pub use types::{
     Assurance, Band, Cause, Cell, Find, FittedOn, Hold, Input, Loss, NextVisit, PeriodFigures,
     PlacementInput, Settings, ZoneAssurance, ZoneInput,
 };
 
-use crate::error::ModelError;
+use crate::error::{ModelError, check};
+use crate::profile::DrawnParams;
+use crate::weather::plus_days;
 
-/// Assesses every zone.
+/// Assesses every zone. Zones without weight, cells without traps and programmes without visits are fine: their
+/// sensitivity is 0.
 ///
 /// # Errors
-/// Input that contradicts itself, or weather that does not cover the days needed.
+/// Input that contradicts itself (a cell in a zone that does not exist, a trap taken down before it was hung, a visit
+/// whose parts disagree), or weather that does not cover the lures' ages or the flight season.
 pub fn assess(input: &Input<'_>) -> Result<Assurance, ModelError> {
-    input.settings.check()?;
-    Err(ModelError::Inconsistent("assurance is not computed yet".into()))
+    let settings = input.settings;
+    settings.check()?;
+    check_records(input)?;
+    let weights = field::normalised_weights(input)?;
+    let calendar = Calendar::new(input)?;
+    let clocks = Clocks::new(&input.profile.clocks, settings.catch_spoils)?;
+    let walk = |placement| walk(&calendar, &clocks, placement, WhatIf::default());
+    let records: Vec<Record> = input.placements.par_iter().map(walk).collect();
+    let setting = Setting {
+        calendar,
+        lure_days: lure_days(&records),
+        priors: input.zones.iter().map(|z| z.prior_infested).collect(),
+    };
+
+    let params = input.profile.central()?;
+    let central_m = params.capture.cutoff_m(settings.capture_floor);
+    let hung: Vec<bool> = input
+        .placements
+        .iter()
+        .map(|p| p.hung <= settings.as_of)
+        .collect();
+    let central_field = Field::new(input, &weights, &hung, central_m);
+    let central = Central {
+        input,
+        clocks: &clocks,
+        setting: &setting,
+        field: &central_field,
+        records: &records,
+        params: &params,
+    };
+    let actual = central.actual()?;
+    let to_date: Vec<f64> = actual
+        .sensitivity
+        .iter()
+        .map(|s| s.last().copied().unwrap_or(0.0))
+        .collect();
+    let losses = central.losses(&to_date)?;
+    let (visits, covered) = central.next_visits()?;
+    let trap_days = central.trap_days()?;
+    let central_climate = Climate::new(input, &setting, &params, DayWeight::Flight)?;
+
+    let drawn = draws(input)?;
+    let (outcomes, facts) = run_draws(input, &weights, &setting, &records, &drawn)?;
+
+    let zone_of = field::zones_of_placements(input);
+    let mut zones = Vec::with_capacity(input.zones.len());
+    for (zone, (((losses, lost_in_all), next_visits), covered_weight)) in
+        losses.into_iter().zip(visits).zip(covered).enumerate()
+    {
+        let found_on = input
+            .finds
+            .iter()
+            .filter(|f| f.zone == zone && f.date <= settings.as_of)
+            .map(|f| f.date)
+            .min();
+        let mine = || (0..records.len()).filter(|i| zone_of[*i] == Some(zone));
+        zones.push(ZoneAssurance {
+            zone: input.zones[zone].label.clone(),
+            found_on,
+            periods: periods(
+                &setting.calendar,
+                &outcomes,
+                zone,
+                found_on,
+                &central_climate.flight_of,
+            ),
+            central_sensitivity: to_date[zone],
+            central_p_free: found_on
+                .is_none()
+                .then(|| actual.p_free[zone].last().copied())
+                .flatten(),
+            covered_weight: covered_weight.min(1.0),
+            cells: input
+                .cells
+                .iter()
+                .zip(&weights)
+                .filter(|(c, w)| c.zone == zone && **w > 0.0)
+                .count(),
+            placements: mine().filter(|i| records[*i].calendar_days > 0).count(),
+            calendar_trap_days: mine().map(|i| f64::from(records[i].calendar_days)).sum(),
+            effective_trap_days: mine().map(|i| trap_days[i].0).sum(),
+            waiting_trap_days: mine().map(|i| trap_days[i].1).sum(),
+            losses,
+            lost_in_all,
+            next_visits,
+        });
+    }
+    Ok(Assurance {
+        target: input.profile.id.clone(),
+        as_of: settings.as_of,
+        draws: settings.draws,
+        seed: settings.seed,
+        flight_to_date: band(outcomes.iter().map(|o| o.flight_to_date)),
+        pairs: facts.pairs,
+        pair_distance_m: facts.distance_m,
+        draws_cut_short: facts.cut_short,
+        warnings: input.profile.warnings(),
+        zones,
+    })
+}
+
+fn check_records(input: &Input<'_>) -> Result<(), ModelError> {
+    for zone in input.zones {
+        if let Some(prior) = zone.prior_infested {
+            check(
+                "a zone's prior probability of infestation",
+                prior,
+                (0.0..=1.0).contains(&prior),
+                "0 to 1",
+            )?;
+        }
+    }
+    for find in input.finds {
+        if find.zone >= input.zones.len() {
+            return Err(ModelError::Inconsistent(format!(
+                "the find of {} lies in no zone",
+                find.date
+            )));
+        }
+    }
+    for placement in input.placements {
+        for visit in &placement.visits {
+            visit.check().map_err(|e| {
+                ModelError::Inconsistent(format!("visit to {} on {}: {e}", placement.label, visit.date))
+            })?;
+        }
+    }
+    Ok(())
+}
+
+/// The parameters of every draw.
+fn draws(input: &Input<'_>) -> Result<Vec<DrawnParams>, ModelError> {
+    (0..input.settings.draws)
+        .into_par_iter()
+        .map(|draw| {
+            let mut rng = ChaCha8Rng::seed_from_u64(input.settings.seed);
+            rng.set_stream(u64::from(draw));
+            input.profile.drawn(&mut rng)
+        })
+        .collect()
+}
+
+/// What was kept and what was cut.
+struct Facts {
+    pairs: usize,
+    distance_m: f64,
+    cut_short: u32,
+}
+
+fn run_draws(
+    input: &Input<'_>,
+    weights: &[f64],
+    setting: &Setting,
+    records: &[Record],
+    drawn: &[DrawnParams],
+) -> Result<(Vec<Outcome>, Facts), ModelError> {
+    let floor = input.settings.capture_floor;
+    let credited: Vec<bool> = records.iter().map(|r| !r.credited.is_empty()).collect();
+    let cutoffs: Vec<f64> = drawn.iter().map(|p| p.capture.cutoff_m(floor)).collect();
+    let longest = cutoffs.iter().copied().fold(0.0, f64::max);
+    let field = Field::new(input, weights, &credited, longest);
+    let effort = Effort::of(field.traps.iter().map(|trap| records[*trap].credited.as_slice()));
+    let outcomes = drawn
+        .par_iter()
+        .map_init(Scratch::default, |scratch, params| {
+            let climate = Climate::new(input, setting, params, DayWeight::Flight)?;
+            evaluate(setting, &field, &effort, params, &climate, floor, scratch)
+        })
+        .collect::<Result<_, ModelError>>()?;
+    let short = |cutoff: &&f64| !field.pairs.is_empty() && **cutoff > field.distance_m;
+    let facts = Facts {
+        pairs: field.pairs.len(),
+        distance_m: field.distance_m,
+        cut_short: u32::try_from(cutoffs.iter().filter(short).count()).unwrap_or(u32::MAX),
+    };
+    Ok((outcomes, facts))
+}
+
+fn periods(
+    calendar: &Calendar,
+    outcomes: &[Outcome],
+    zone: usize,
+    found_on: Option<Date>,
+    flight: &[f64],
+) -> Vec<PeriodFigures> {
+    calendar.periods[..calendar.to_date]
+        .iter()
+        .enumerate()
+        .map(|(t, (from, to))| {
+            let last = plus_days(calendar.start, i64::from(*to) - 1);
+            let free = || band(outcomes.iter().map(|o| o.p_free[zone][t]));
+            PeriodFigures {
+                from: plus_days(calendar.start, i64::from(*from)),
+                to: last,
+                flight_share: flight[t],
+                sensitivity: band(outcomes.iter().map(|o| o.sensitivity[zone][t])),
+                p_free: found_on.is_none_or(|found| last < found).then(free),
+            }
+        })
+        .collect()
+}
+
+/// Median and 5–95 % band, interpolated between the two nearest draws.
+fn band(values: impl Iterator<Item = f64>) -> Band {
+    let mut sorted: Vec<f64> = values.collect();
+    sorted.sort_by(f64::total_cmp);
+    let at = |q: f64| {
+        let place = q * (sorted.len() - 1) as f64;
+        let (low, high) = (place.floor() as usize, place.ceil() as usize);
+        sorted[low] + (place - place.floor()) * (sorted[high] - sorted[low])
+    };
+    Band {
+        p05: at(0.05),
+        median: at(0.5),
+        p95: at(0.95),
+    }
 }
