@@ -13,6 +13,7 @@ use rand_chacha::ChaCha8Rng;
 use serde::Serialize;
 use serde_json::json;
 
+use super::files::write_csv;
 use super::layout::{GroundKind, Layout, RIVER_HALF_WIDTH_M};
 use super::plane::{Plane, Xy};
 use super::weather;
@@ -276,15 +277,6 @@ impl District {
         )?;
         Ok(files)
     }
-}
-
-fn write_csv<T: Serialize>(path: &Path, rows: impl Iterator<Item = T>) -> Result<()> {
-    let name = || format!("could not write {}", path.display());
-    let mut out = csv::Writer::from_path(path).with_context(name)?;
-    for row in rows {
-        out.serialize(row).with_context(name)?;
-    }
-    out.flush().with_context(name)
 }
 
 fn write_geojson<'a>(

@@ -8,6 +8,7 @@
 //! * [`incursion`] lets single insects fly past the traps that really hung that day.
 
 pub(crate) mod district;
+pub(crate) mod files;
 pub(crate) mod incursion;
 mod layout;
 pub(crate) mod plane;

@@ -146,7 +146,7 @@ const CREW_STOPS_A_DAY: usize = 32;
 /// Plays the field work of one season.
 ///
 /// `placements` give the traps; their own dates are ignored in favour of the calendar and of what the crews managed
-/// (take the real ones from the visits). `crews` are the crews' names; each gets a share of the traps.
+/// ([`as_worked`] puts the real ones in). `crews` are the crews' names; each gets a share of the traps.
 pub(crate) fn work_season(
     placements: &[Placement],
     calendar: &Calendar,
@@ -199,6 +199,25 @@ pub(crate) fn work_season(
         .sort_by(|a, b| (a.date, &a.trap).cmp(&(b.date, &b.trap)));
     work.due.sort_by(|a, b| (a.1, &a.0).cmp(&(b.1, &b.0)));
     work
+}
+
+/// The placements with the dates on which their traps were really hung and taken down or written off.
+pub(crate) fn as_worked(placements: &[Placement], work: &FieldWork) -> Vec<Placement> {
+    placements
+        .iter()
+        .map(|p| {
+            let own = || work.visits.iter().filter(|v| v.trap == p.trap);
+            let hung = own()
+                .find(|v| v.kind == VisitKind::Hang)
+                .map_or(p.hung, |v| v.date);
+            let down = |v: &&Visit| v.kind == VisitKind::TakeDown && v.found != TrapFound::NotReached;
+            Placement {
+                hung,
+                taken_down: own().rfind(down).map(|v| v.date),
+                ..p.clone()
+            }
+        })
+        .collect()
 }
 
 /// One round of one crew: when it was due, and how many days late it started.
