@@ -2,10 +2,12 @@
 //!
 //! Two drawings are made of every map, for wide and for narrow pages: same ground, larger signs and letters.
 
+use std::collections::BTreeMap;
+
 use maud::{Markup, html};
 
 use super::svg::{ACCENT, INK, RAMP, line, metres, mid_sentence, n, ramp, ring};
-use super::{MapBase, Point, TargetReport, TrapState, svg};
+use super::{MapBase, MapCell, Point, TargetReport, TrapState, svg};
 
 /// Width of every map in drawing units.
 const WIDTH: f64 = 1000.0;
@@ -121,13 +123,13 @@ pub(super) fn layer(target: &TargetReport, key: usize, frame: &Frame) -> Markup 
             format!("M{} {}h0", n(x), n(y))
         })
         .collect();
+    let (cells, _) = drawn_cells(&target.cells, frame);
     html! {
         svg.defs width="0" height="0" aria-hidden="true" focusable="false" {
             defs {
                 g id=(format!("map-cells-{key}")) {
                     @for step in RAMP {
-                        path fill=(step)
-                            d=(frame.rings(target.cells.iter().filter(|c| ramp(c.value) == step).map(|c| &c.ring))) {}
+                        path fill=(step) d=(cells.iter().filter(|c| ramp(c.1) == step).map(|c| c.0.as_str()).collect::<String>()) {}
                     }
                 }
                 g id=(format!("map-hosts-{key}")) {
@@ -144,7 +146,7 @@ pub(super) fn figure(base: &MapBase, target: &TargetReport, key: usize, frame: &
         figure.map {
             (drawing(base, target, key, frame, Look { name: "wide", unit: 1.0 }))
             (drawing(base, target, key, frame, Look { name: "narrow", unit: 2.7 }))
-            (legend(base, target))
+            (legend(base, target, frame))
             figcaption { (caption(target)) }
         }
     }
@@ -344,11 +346,86 @@ fn scale_and_north(frame: &Frame, u: f64) -> Markup {
     }
 }
 
+/// Cells smaller than this are put together for drawing, drawing units from middle to corner.
+const LEAST_CELL: f64 = 4.5;
+/// More cells than this are put together, too.
+const MOST_CELLS: usize = 6_000;
+/// Middle to corner of the hexagons they are put together in.
+const BIN: f64 = 11.0;
+
+/// Cells as they are drawn: their own outlines, or hexagons with the weighted mean of the cells whose middles they hold
+/// where their own would be too small to see. Values and outlines are in drawing units.
+fn drawn_cells(cells: &[MapCell], frame: &Frame) -> (Vec<(String, f64)>, bool) {
+    let corner: f64 = cells
+        .iter()
+        .filter_map(|c| svg::bounds(&c.ring).map(|(w, s, e, nn)| 0.25 * (e - w + nn - s) * frame.units_per_m))
+        .sum::<f64>()
+        / cells.len().max(1) as f64;
+    if corner >= LEAST_CELL && cells.len() <= MOST_CELLS {
+        let own = cells
+            .iter()
+            .map(|c| (ring(c.ring.iter().map(|p| frame.at(p))), c.value));
+        return (own.collect(), false);
+    }
+    let mut bins: BTreeMap<(i64, i64), (f64, f64)> = BTreeMap::new();
+    for cell in cells
+        .iter()
+        .filter(|c| c.value.is_finite() && c.weight.is_finite() && c.weight >= 0.0)
+    {
+        let Some((w, s, e, nn)) = svg::bounds(&cell.ring) else {
+            continue;
+        };
+        let middle = frame.at(&Point {
+            x_m: 0.5 * (w + e),
+            y_m: 0.5 * (s + nn),
+        });
+        let sums = bins.entry(hexagon_of(middle)).or_default();
+        sums.0 += cell.weight * cell.value;
+        sums.1 += cell.weight;
+    }
+    let drawn = bins
+        .into_iter()
+        .filter(|(_, (_, weight))| *weight > 0.0)
+        .map(|(at, (sum, weight))| {
+            let (x, y) = hexagon_middle(at);
+            let corners = (0..6).map(|k| {
+                let turn = std::f64::consts::FRAC_PI_3 * f64::from(k) + std::f64::consts::FRAC_PI_6;
+                (x + BIN * turn.cos(), y + BIN * turn.sin())
+            });
+            (ring(corners), sum / weight)
+        });
+    (drawn.collect(), true)
+}
+
+/// Middle of a hexagon with a corner upward, from its axial coordinates.
+fn hexagon_middle((q, r): (i64, i64)) -> (f64, f64) {
+    let (q, r) = (q as f64, r as f64);
+    (BIN * 3f64.sqrt() * (q + 0.5 * r), BIN * 1.5 * r)
+}
+
+/// Axial coordinates of the hexagon a point lies in: round in three coordinates that sum to 0, and put right the one
+/// that was rounded most.
+fn hexagon_of((x, y): (f64, f64)) -> (i64, i64) {
+    let r = y / (1.5 * BIN);
+    let q = x / (3f64.sqrt() * BIN) - 0.5 * r;
+    let s = -q - r;
+    let (rq, rr, rs) = (q.round(), r.round(), s.round());
+    let (dq, dr, ds) = ((rq - q).abs(), (rr - r).abs(), (rs - s).abs());
+    if dq > dr && dq > ds {
+        ((-rr - rs) as i64, rr as i64)
+    } else if dr > ds {
+        (rq as i64, (-rq - rs) as i64)
+    } else {
+        (rq as i64, rr as i64)
+    }
+}
+
 fn count(target: &TargetReport, state: TrapState) -> usize {
     target.traps.iter().filter(|t| t.state == state).count()
 }
 
-fn legend(base: &MapBase, target: &TargetReport) -> Markup {
+fn legend(base: &MapBase, target: &TargetReport, frame: &Frame) -> Markup {
+    let (_, together) = drawn_cells(&target.cells, frame);
     let sign = |state: TrapState| {
         html! {
             svg.key viewBox="0 0 18 18" aria-hidden="true" { (trap_sign((9.0, 9.0), state, 1.15)) }
@@ -359,6 +436,7 @@ fn legend(base: &MapBase, target: &TargetReport) -> Markup {
             @if !target.cells.is_empty() {
                 div {
                     p.head { (target.cell_measure) }
+                    @if together { p { "mean over the hosts in each hexagon" } }
                     ul.ramp {
                         @for (k, colour) in RAMP.iter().enumerate() {
                             li {
@@ -441,4 +519,60 @@ fn spoken(base: &MapBase, target: &TargetReport) -> String {
         count(target, TrapState::Impaired),
         count(target, TrapState::Out),
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_point_lies_in_the_hexagon_with_the_nearest_middle() {
+        for k in 0..500 {
+            let p = (f64::from(k % 37) * 3.7 - 20.0, f64::from(k % 41) * 2.9 - 30.0);
+            let own = hexagon_of(p);
+            let away = |at: (i64, i64)| {
+                let m = hexagon_middle(at);
+                (m.0 - p.0).hypot(m.1 - p.1)
+            };
+            for dq in -1..=1 {
+                for dr in -1..=1 {
+                    assert!(away(own) <= away((own.0 + dq, own.1 + dr)) + 1e-9, "{p:?}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn small_cells_are_put_together_by_weight() {
+        let base = MapBase {
+            zones: vec![("Z".to_owned(), vec![square(0.0, 0.0, 5_000.0)])],
+            ..MapBase::default()
+        };
+        let frame = Frame::around(&base, &[]).unwrap();
+        let cell = |x: f64, value, weight| MapCell {
+            ring: square(x, 2_000.0, 10.0),
+            value,
+            weight,
+        };
+        let (drawn, together) = drawn_cells(&[cell(2_000.0, 0.2, 3.0), cell(2_001.0, 0.6, 1.0)], &frame);
+        assert!(together);
+        assert_eq!(drawn.len(), 1);
+        assert!((drawn[0].1 - 0.3).abs() < 1e-12);
+        let large = MapCell {
+            ring: square(0.0, 0.0, 100.0),
+            value: 0.5,
+            weight: 0.0,
+        };
+        assert!(!drawn_cells(&[large], &frame).1);
+    }
+
+    fn square(x: f64, y: f64, side: f64) -> Vec<Point> {
+        [(0.0, 0.0), (side, 0.0), (side, side), (0.0, side)]
+            .into_iter()
+            .map(|(dx, dy)| Point {
+                x_m: x + dx,
+                y_m: y + dy,
+            })
+            .collect()
+    }
 }

@@ -119,6 +119,8 @@ pub(crate) struct MapCell {
     pub(crate) ring: Vec<Point>,
     /// The value shown.
     pub(crate) value: f64,
+    /// What it counts when small cells are put together for drawing: its host weight, say; 1 for all alike.
+    pub(crate) weight: f64,
 }
 
 /// A confirmed find.

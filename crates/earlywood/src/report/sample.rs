@@ -132,6 +132,7 @@ fn target(
                 cells.push(MapCell {
                     ring: hexagon(middle, 70.0),
                     value: 0.95 * (-near / 170.0).exp(),
+                    weight: 1.0,
                 });
             }
         }
