@@ -145,6 +145,7 @@ pub struct ClocksSection {
 /// When flight happens, in the target's own heat units.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
+#[allow(clippy::large_enum_variant, reason = "a handful exist in a run; boxes would only clutter its use")]
 pub enum FlightSection {
     /// One flight a year between two heat sums, peaking at a third (degree-days C from the start date).
     HeatSumWindow {

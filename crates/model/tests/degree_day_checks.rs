@@ -3,6 +3,8 @@
 //! Where a test says "worked value" the figure was computed independently with numpy/scipy (two-million-point
 //! integration of the day's curve agrees to better than 1e-4 everywhere).
 
+#![allow(clippy::unwrap_used, reason = "helpers outside the test functions are tests too")]
+
 use earlywood_model::degree_days::{
     Briere1, ConstantHeat, Cutoff, Method, Rule, days_to_reach, dd_c_from_f, dd_f_from_c,
 };

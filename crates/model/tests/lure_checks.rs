@@ -1,5 +1,8 @@
 //! Lure ageing against worked values (computed independently with numpy/scipy unless a source is named) and its laws.
 
+#![allow(clippy::unwrap_used, reason = "helpers outside the test functions are tests too")]
+#![allow(clippy::approx_constant, reason = "worked values stand as they were worked")]
+
 use earlywood_model::lure::{
     AgainstReference, Kinetics, Lure, RateLaw, SineDay, TempPair, bessel_i0_scaled, empty_on,
 };

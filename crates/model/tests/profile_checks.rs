@@ -1,5 +1,7 @@
 //! Target profiles: every shipped one is read, refuses nonsense, and warns where it must; seasons planned from them.
 
+#![allow(clippy::unwrap_used, reason = "helpers outside the test functions are tests too")]
+
 use std::fmt::Write as _;
 
 use earlywood_model::ModelError;
