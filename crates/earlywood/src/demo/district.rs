@@ -159,11 +159,12 @@ fn pathways(layout: &Layout, plane: &Plane) -> Vec<Pathway> {
         .grounds
         .iter()
         .filter_map(|g| {
+            // Invented: what comes in is unpacked, stacked or burnt near by, so the risk falls within a few streets.
             let (kind, weight, reach_m) = match g.kind {
-                GroundKind::TimberYard => ("timber", 5.0, 450.0),
-                GroundKind::CampGround => ("firewood", 4.0, 400.0),
-                GroundKind::Nursery => ("nursery stock", 2.5, 350.0),
-                GroundKind::GreenWasteYard => ("green waste", 2.0, 350.0),
+                GroundKind::TimberYard => ("timber", 5.0, 160.0),
+                GroundKind::CampGround => ("firewood", 4.0, 150.0),
+                GroundKind::Nursery => ("nursery stock", 3.0, 140.0),
+                GroundKind::GreenWasteYard => ("green waste", 2.5, 150.0),
                 _ => return None,
             };
             next += 1;
