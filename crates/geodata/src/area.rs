@@ -58,9 +58,11 @@ pub fn centroid(area: &Area) -> Option<Position> {
 ///
 /// For many points build an [`AreaIndex`].
 pub fn contains(area: &Area, p: Position) -> bool {
-    area.0
-        .iter()
-        .any(|rings| rings.iter().fold(false, |inside, ring| inside ^ odd_crossings(ring, p)))
+    area.0.iter().any(|rings| {
+        rings
+            .iter()
+            .fold(false, |inside, ring| inside ^ odd_crossings(ring, p))
+    })
 }
 
 /// Whether a ray east from `p` crosses the ring an odd number of times.
@@ -338,8 +340,16 @@ mod tests {
     fn a_one_degree_polygon_measures_as_published() {
         // Polygon 40-41 N, 74-73 W, computed independently with pyproj 3.7.2 (PROJ 9.5.1, Karney's geodesics).
         let area = Area(vec![vec![square(-74.0, 40.0, 1.0)]]);
-        assert!((area_m2(&area) - 9_412_788_745.69).abs() < 1.0, "{}", area_m2(&area));
-        assert!((perimeter_m(&area) - 391_616.65637).abs() < 1e-3, "{}", perimeter_m(&area));
+        assert!(
+            (area_m2(&area) - 9_412_788_745.69).abs() < 1.0,
+            "{}",
+            area_m2(&area)
+        );
+        assert!(
+            (perimeter_m(&area) - 391_616.65637).abs() < 1e-3,
+            "{}",
+            perimeter_m(&area)
+        );
         let mut reversed = area.clone();
         reversed.0[0][0].reverse();
         assert!((area_m2(&reversed) - area_m2(&area)).abs() < 1e-3);
@@ -369,7 +379,10 @@ mod tests {
             Area(vec![vec![square(1.0, 0.0, 1.0)]]),
         );
         for k in 0..100 {
-            let p = Position { lat: f64::from(k) / 100.0, lon: 1.0 };
+            let p = Position {
+                lat: f64::from(k) / 100.0,
+                lon: 1.0,
+            };
             assert_ne!(contains(&left, p), contains(&right, p), "{p:?}");
         }
     }

@@ -156,12 +156,7 @@ pub fn lay(
         value: f64::from(options.resolution),
         rule: "between 0 and 15",
     })?;
-    at_least(
-        "the background risk",
-        options.background_risk,
-        0.0,
-        "0 or more",
-    )?;
+    at_least("the background risk", options.background_risk, 0.0, "0 or more")?;
     let mut notes = Vec::new();
     let weights = host_weights(hosts, &species_weight, &mut notes)?;
     let standing = gather(hosts, &weights, resolution);
@@ -314,7 +309,10 @@ fn cover(
                 .containment_mode(ContainmentMode::ContainsCentroid)
                 .build();
             tiler.add(polygon).map_err(|e| {
-                GeoError::Inconsistent(format!("zone {} can't be covered with cells: {e}", zones[k].label))
+                GeoError::Inconsistent(format!(
+                    "zone {} can't be covered with cells: {e}",
+                    zones[k].label
+                ))
             })?;
             Ok(tiler.into_coverage().map(|c| (u64::from(c), k)).collect())
         })
@@ -459,8 +457,15 @@ mod tests {
         // A low-discrepancy scatter (Roberts's R2 sequence), no randomness needed.
         (0..count)
             .map(|k| {
-                let (u, v) = ((k as f64 * 0.754_877_666).fract(), (k as f64 * 0.569_840_291).fract());
-                let species = if k % 3 == 0 { "Quercus rubra" } else { "Acer rubrum" };
+                let (u, v) = (
+                    (k as f64 * 0.754_877_666).fract(),
+                    (k as f64 * 0.569_840_291).fract(),
+                );
+                let species = if k % 3 == 0 {
+                    "Quercus rubra"
+                } else {
+                    "Acer rubrum"
+                };
                 host(k, species, south + side * v, west + side * u)
             })
             .collect()
@@ -478,7 +483,10 @@ mod tests {
 
     #[test]
     fn no_host_is_lost_and_the_weights_add_up() {
-        let zones = [square_zone("east", 10.05, 50.0, 0.05), square_zone("west", 10.0, 50.0, 0.05)];
+        let zones = [
+            square_zone("east", 10.05, 50.0, 0.05),
+            square_zone("west", 10.0, 50.0, 0.05),
+        ];
         let hosts = scattered(5000, 10.0, 50.0, 0.1);
         let inside = hosts.iter().filter(|h| h.position.lat < 50.05).count();
         let weight = |s: &str| if s.starts_with("Acer") { 2.0 } else { 0.5 };
@@ -486,7 +494,10 @@ mod tests {
         let in_cells: usize = cells.cells.iter().map(|c| c.hosts as usize).sum();
         assert_eq!(in_cells + cells.hosts_outside, 5000);
         // Every host of a zone is in a cell; of those outside only some in rim cells.
-        assert!(in_cells >= inside && in_cells < inside + 200, "{in_cells} {inside}");
+        assert!(
+            in_cells >= inside && in_cells < inside + 200,
+            "{in_cells} {inside}"
+        );
         let total: f64 = cells.weights().iter().sum();
         assert!(total <= 5000.0 / 3.0 * 0.5 + 10000.0 / 3.0 * 2.0);
         for c in &cells.cells {
@@ -494,7 +505,12 @@ mod tests {
         }
         // Zone by centre, or for rim cells by their hosts.
         let index = AreaIndex::new(zones.iter().map(|z| &z.area));
-        assert!(cells.cells.iter().all(|c| index.first_at(c.centre).is_none_or(|z| Some(z) == c.zone)));
+        assert!(
+            cells
+                .cells
+                .iter()
+                .all(|c| index.first_at(c.centre).is_none_or(|z| Some(z) == c.zone))
+        );
         assert_eq!(cells.zone_labels, ["east", "west"]);
         assert!(!cells.of_zone(0).is_empty() && !cells.of_zone(1).is_empty());
     }
@@ -502,12 +518,21 @@ mod tests {
     #[test]
     fn cells_cover_the_zone_when_hostless_cells_are_kept() {
         let zones = [square_zone("z", 10.0, 50.0, 0.05)];
-        let options = CellOptions { drop_hostless: false, ..CellOptions::default() };
+        let options = CellOptions {
+            drop_hostless: false,
+            ..CellOptions::default()
+        };
         let cells = lay(&scattered(10, 10.0, 50.0, 0.05), &[], &zones, |_| 1.0, &options).unwrap();
         let covered: f64 = cells.cells.iter().map(Cell::area_m2).sum();
         let truth = area::area_m2(&zones[0].area);
         assert!((covered / truth - 1.0).abs() < 0.02, "{covered} {truth}");
-        assert!(cells.cells.iter().filter(|c| c.hosts == 0).all(|c| c.weight() == 0.0));
+        assert!(
+            cells
+                .cells
+                .iter()
+                .filter(|c| c.hosts == 0)
+                .all(|c| c.weight() == 0.0)
+        );
         assert!(cells.cells.windows(2).all(|w| w[0].id < w[1].id));
         assert_eq!(cells.cells[0].corners().len(), 6);
         assert_eq!(cells.cells[0].id_text().len(), 15);
@@ -516,8 +541,15 @@ mod tests {
     #[test]
     fn pathway_risk_is_the_formula_on_geodesics() {
         let hosts = scattered(300, 10.0, 50.0, 0.2);
-        let paths = [pathway(50.1, 10.1, 5.0, 2000.0), pathway(50.0, 10.0, 1.0, 500.0), pathway(44.0, 2.0, 1e9, 50_000.0)];
-        let options = CellOptions { background_risk: 0.25, ..CellOptions::default() };
+        let paths = [
+            pathway(50.1, 10.1, 5.0, 2000.0),
+            pathway(50.0, 10.0, 1.0, 500.0),
+            pathway(44.0, 2.0, 1e9, 50_000.0),
+        ];
+        let options = CellOptions {
+            background_risk: 0.25,
+            ..CellOptions::default()
+        };
         let cells = lay(&hosts, &paths, &[], |_| 1.0, &options).unwrap();
         for c in &cells.cells {
             let want: f64 = 0.25
@@ -525,17 +557,30 @@ mod tests {
                     .iter()
                     .map(|p| p.weight * (-geodesic_m(c.centre, p.position) / p.reach_m).exp())
                     .sum::<f64>();
-            assert!((c.pathway_risk / want - 1.0).abs() < 1e-4, "{} {want}", c.pathway_risk);
+            assert!(
+                (c.pathway_risk / want - 1.0).abs() < 1e-4,
+                "{} {want}",
+                c.pathway_risk
+            );
             assert_eq!(c.weight(), c.host_weight * c.pathway_risk);
         }
     }
 
     #[test]
     fn without_zones_the_neighbours_of_hosts_are_laid() {
-        let options = CellOptions { drop_hostless: false, ..CellOptions::default() };
+        let options = CellOptions {
+            drop_hostless: false,
+            ..CellOptions::default()
+        };
         let one = [host(0, "Acer rubrum", 50.0, 10.0)];
         assert_eq!(lay(&one, &[], &[], |_| 1.0, &options).unwrap().cells.len(), 7);
-        assert_eq!(lay(&one, &[], &[], |_| 1.0, &CellOptions::default()).unwrap().cells.len(), 1);
+        assert_eq!(
+            lay(&one, &[], &[], |_| 1.0, &CellOptions::default())
+                .unwrap()
+                .cells
+                .len(),
+            1
+        );
     }
 
     #[test]
@@ -543,8 +588,21 @@ mod tests {
         let hosts = scattered(20_000, 10.0, 50.0, 0.1);
         let weight = |s: &str| if s.starts_with("Acer") { 0.7 } else { 0.1 };
         let run = |threads| {
-            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
-            pool.install(|| lay(&hosts, &[pathway(50.0, 10.0, 1.0, 900.0)], &[], weight, &CellOptions::default()).unwrap().cells)
+            let pool = rayon::ThreadPoolBuilder::new()
+                .num_threads(threads)
+                .build()
+                .unwrap();
+            pool.install(|| {
+                lay(
+                    &hosts,
+                    &[pathway(50.0, 10.0, 1.0, 900.0)],
+                    &[],
+                    weight,
+                    &CellOptions::default(),
+                )
+                .unwrap()
+                .cells
+            })
         };
         assert_eq!(run(1), run(3));
     }
@@ -552,11 +610,36 @@ mod tests {
     #[test]
     fn what_cannot_be_laid_is_refused_in_words() {
         let say = |hosts: &[Host], zones: &[Zone], options: &CellOptions, w: f64| {
-            lay(hosts, &[], zones, |_| w, options).err().map(|e| e.to_string()).unwrap_or_default()
+            lay(hosts, &[], zones, |_| w, options)
+                .err()
+                .map(|e| e.to_string())
+                .unwrap_or_default()
         };
         let (base, one) = (CellOptions::default(), [host(0, "Acer", 50.0, 10.0)]);
-        assert!(say(&one, &[], &CellOptions { resolution: 16, ..base.clone() }, 1.0).contains("between 0 and 15"));
-        assert!(say(&one, &[], &CellOptions { background_risk: f64::NAN, ..base.clone() }, 1.0).contains("background"));
+        assert!(
+            say(
+                &one,
+                &[],
+                &CellOptions {
+                    resolution: 16,
+                    ..base.clone()
+                },
+                1.0
+            )
+            .contains("between 0 and 15")
+        );
+        assert!(
+            say(
+                &one,
+                &[],
+                &CellOptions {
+                    background_risk: f64::NAN,
+                    ..base.clone()
+                },
+                1.0
+            )
+            .contains("background")
+        );
         assert!(say(&one, &[], &base, f64::INFINITY).contains("weight"));
         assert!(say(&[], &[], &base, 1.0).contains("no host"));
         let continent = [square_zone("z", 0.0, 30.0, 30.0)];
@@ -569,9 +652,23 @@ mod tests {
 
     #[test]
     fn overlaps_and_trees_that_are_no_hosts_are_told() {
-        let zones = [square_zone("a", 10.0, 50.0, 0.03), square_zone("b", 10.01, 50.0, 0.03), square_zone("tiny", 10.2, 50.2, 1e-6)];
-        let cells = lay(&scattered(100, 10.0, 50.0, 0.03), &[], &zones, |s| f64::from(u8::from(s.starts_with("Acer"))), &CellOptions::default()).unwrap();
+        let zones = [
+            square_zone("a", 10.0, 50.0, 0.03),
+            square_zone("b", 10.01, 50.0, 0.03),
+            square_zone("tiny", 10.2, 50.2, 1e-6),
+        ];
+        let cells = lay(
+            &scattered(100, 10.0, 50.0, 0.03),
+            &[],
+            &zones,
+            |s| f64::from(u8::from(s.starts_with("Acer"))),
+            &CellOptions::default(),
+        )
+        .unwrap();
         let notes = cells.notes.join("\n");
-        assert!(notes.contains("overlap") && notes.contains("tiny") && notes.contains("Quercus rubra"), "{notes}");
+        assert!(
+            notes.contains("overlap") && notes.contains("tiny") && notes.contains("Quercus rubra"),
+            "{notes}"
+        );
     }
 }

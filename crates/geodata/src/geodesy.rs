@@ -73,7 +73,8 @@ pub struct Frame {
 }
 
 fn earth_centred_m(p: Position) -> [f64; 3] {
-    let ((sin_lat, cos_lat), (sin_lon, cos_lon)) = (p.lat.to_radians().sin_cos(), p.lon.to_radians().sin_cos());
+    let ((sin_lat, cos_lat), (sin_lon, cos_lon)) =
+        (p.lat.to_radians().sin_cos(), p.lon.to_radians().sin_cos());
     let n = WGS84_A_M / (1.0 - WGS84_E2 * sin_lat * sin_lat).sqrt();
     [
         n * cos_lat * cos_lon,
@@ -226,7 +227,9 @@ mod tests {
         );
         assert!((d - 12161089.9991805).abs() < 1e-6, "{d}");
         let p = destination(at(5.421025561218, 0.0), 84.846843174846, 12161089.9991805);
-        assert!((p.lat - 3.027329237478900117).abs() < 1e-11 && (p.lon - 109.666857465735641205).abs() < 1e-11);
+        assert!(
+            (p.lat - 3.027329237478900117).abs() < 1e-11 && (p.lon - 109.666857465735641205).abs() < 1e-11
+        );
     }
 
     #[test]
@@ -268,7 +271,10 @@ mod tests {
             assert!((destination(start, 90.0, m).lon - lon_e).abs() < 6e-9, "{m}");
             let frame = Frame::new(start);
             let north = frame.to_xy(at(lat_n, -74.0060));
-            assert!((north.y_m - m).abs() < 2e-3 && north.x_m.abs() < 1e-9, "{north:?}");
+            assert!(
+                (north.y_m - m).abs() < 2e-3 && north.x_m.abs() < 1e-9,
+                "{north:?}"
+            );
         }
         // One degree at latitude 40 (computed independently with PROJ 9.5.1).
         assert!((geodesic_m(at(39.5, 0.0), at(40.5, 0.0)) - 111_034.638).abs() < 2.0);
@@ -277,7 +283,11 @@ mod tests {
     #[test]
     fn a_frame_works_across_the_180th_meridian_and_refuses_nothing() {
         let frame = Frame::about([at(-17.0, 179.9), at(-17.0, -179.9)]).unwrap();
-        assert!((frame.centre().lon.abs() - 180.0).abs() < 1e-9, "{:?}", frame.centre());
+        assert!(
+            (frame.centre().lon.abs() - 180.0).abs() < 1e-9,
+            "{:?}",
+            frame.centre()
+        );
         let (a, b) = (frame.to_xy(at(-17.0, 179.9)), frame.to_xy(at(-17.0, -179.9)));
         let truth = geodesic_m(at(-17.0, 179.9), at(-17.0, -179.9));
         assert!((a.distance_m(b) / truth - 1.0).abs() < 1e-6);

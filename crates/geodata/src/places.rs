@@ -189,7 +189,10 @@ impl std::fmt::Display for Fault {
                 other,
                 distance_m,
                 least_m,
-            } => write!(f, "{distance_m:.1} m from place {other}; the least is {least_m} m"),
+            } => write!(
+                f,
+                "{distance_m:.1} m from place {other}; the least is {least_m} m"
+            ),
         }
     }
 }
@@ -358,7 +361,9 @@ fn why_none(candidates: usize, with_standoff: usize, rules: &PlaceRules) -> Stri
             rules.standoff_min_m, rules.standoff_max_m
         );
     }
-    format!("{with_standoff} spots keep the stand-off, but none is on usable land, inside a zone and away from existing places")
+    format!(
+        "{with_standoff} spots keep the stand-off, but none is on usable land, inside a zone and away from existing places"
+    )
 }
 
 /// A spot that may become a place.
@@ -454,7 +459,8 @@ fn keep_standoff(site: &Site<'_>, spots: &[Xy], rules: &PlaceRules) -> Vec<Candi
                 lon: round(exact.lon),
             };
             let at = site.frame.to_xy(position);
-            site.keeps_standoff(at, rules).then_some(Candidate { at, position })
+            site.keeps_standoff(at, rules)
+                .then_some(Candidate { at, position })
         })
         .collect()
 }
@@ -563,7 +569,10 @@ impl Spaced {
     }
 
     fn put(&mut self, at: Xy) {
-        self.squares.entry(square(at, self.spacing_m)).or_default().push(at);
+        self.squares
+            .entry(square(at, self.spacing_m))
+            .or_default()
+            .push(at);
     }
 
     fn is_free(&self, at: Xy) -> bool {

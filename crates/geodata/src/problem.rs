@@ -140,7 +140,9 @@ impl<T> Loaded<T> {
         let mut text: Vec<String> = self.problems.iter().map(ToString::to_string).collect();
         let hidden = self.problem_count.saturating_sub(self.problems.len());
         if hidden > 0 {
-            text.push(format!("... and {hidden} more problems of which the listing is cut"));
+            text.push(format!(
+                "... and {hidden} more problems of which the listing is cut"
+            ));
         }
         text.join("\n")
     }

@@ -41,7 +41,12 @@ pub(super) fn parse(text: &str, shape: Shape, sink: &mut Sink) -> Result<Feature
     let list = match (top.get("type").and_then(Value::as_str), features) {
         (Some("FeatureCollection"), Some(Value::Array(list))) => list,
         (Some("Feature"), _) => vec![Value::Object(top)],
-        (Some(other), _) => return Err(not_geojson(&format!("its type is \"{}\"", super::row::shown(other)))),
+        (Some(other), _) => {
+            return Err(not_geojson(&format!(
+                "its type is \"{}\"",
+                super::row::shown(other)
+            )));
+        }
         (None, _) => return Err(not_geojson("it has no \"type\"")),
     };
     if list.is_empty() {
@@ -65,12 +70,7 @@ pub(super) fn parse(text: &str, shape: Shape, sink: &mut Sink) -> Result<Feature
             Err(fault) => {
                 made.lost += 1;
                 let value = fault.value.as_deref().unwrap_or("");
-                sink.push(
-                    Some(i + 1),
-                    Some(("geometry", value)),
-                    &fault.rule,
-                    &fault.remedy,
-                );
+                sink.push(Some(i + 1), Some(("geometry", value)), &fault.rule, &fault.remedy);
             }
         }
     }
@@ -107,7 +107,10 @@ fn one(
     headings: &mut Vec<String>,
 ) -> Result<FeatureRow, FileFault> {
     let Value::Object(mut feature) = feature else {
-        return Err(FileFault::new("a feature must be a JSON object", "check the file"));
+        return Err(FileFault::new(
+            "a feature must be a JSON object",
+            "check the file",
+        ));
     };
     let mut row = FeatureRow {
         number,

@@ -21,7 +21,10 @@ pub(super) fn number(text: &str) -> Result<f64, Wrong> {
         if value.is_finite() {
             return Ok(value);
         }
-        return wrong("this is not a number that can be used", "correct it, or leave the cell empty");
+        return wrong(
+            "this is not a number that can be used",
+            "correct it, or leave the cell empty",
+        );
     }
     let digits = |s: &str| !s.is_empty() && s.bytes().all(|b| b.is_ascii_digit());
     if let Some((whole, part)) = text.split_once(',')

@@ -14,9 +14,7 @@ mod weather;
 use std::collections::{BTreeMap, HashSet};
 use std::path::Path;
 
-use earlywood_model::record::{
-    Host, Land, Pathway, Place, Placement, Position, Visit, WeatherDay, Zone,
-};
+use earlywood_model::record::{Host, Land, Pathway, Place, Placement, Position, Visit, WeatherDay, Zone};
 use jiff::civil::Date;
 use rayon::prelude::*;
 
@@ -161,9 +159,11 @@ impl<T: Record> Batch<T> {
         self.bad_rows += bad.len();
         let gone: HashSet<usize> = bad.iter().copied().collect();
         let mut index = 0..;
-        self.good.retain(|_| index.next().is_none_or(|i| !gone.contains(&i)));
+        self.good
+            .retain(|_| index.next().is_none_or(|i| !gone.contains(&i)));
         let mut index = 0..;
-        self.rows.retain(|_| index.next().is_none_or(|i| !gone.contains(&i)));
+        self.rows
+            .retain(|_| index.next().is_none_or(|i| !gone.contains(&i)));
     }
 
     fn into_loaded(self) -> Loaded<T> {
@@ -241,8 +241,9 @@ pub fn read_bytes<T: Loadable>(
     let mut batch = match text::decode(bytes) {
         Err(fault) => Batch::<T>::new(name, Unit::Row, context.problem_cap).stopped(fault),
         Ok(text) if is_json(name, text) => read_features(name, text, context),
-        Ok(text) => T::other_layout(name, text, context)
-            .unwrap_or_else(|| read_table(name, text, context, progress)),
+        Ok(text) => {
+            T::other_layout(name, text, context).unwrap_or_else(|| read_table(name, text, context, progress))
+        }
     };
     check_labels(&mut batch, context);
     positions::check(&mut batch, context);
@@ -290,9 +291,7 @@ fn read_table<T: Loadable>(
     for turn in pieces.chunks(PIECES_A_TURN) {
         let read: Vec<PieceRead<T>> = turn
             .par_iter()
-            .map(|&piece| {
-                read_piece(name, text, piece, style, &headings, heading_row, context)
-            })
+            .map(|&piece| read_piece(name, text, piece, style, &headings, heading_row, context))
             .collect();
         for piece in read {
             batch.good.extend(piece.good);
@@ -389,7 +388,8 @@ fn table_headings<T: Record>(text: &str, style: Style) -> Result<(Headings, usiz
             break;
         }
     }
-    let (row, mut found) = first.ok_or_else(|| FileFault::new("the file is empty", "check that the export finished"))?;
+    let (row, mut found) =
+        first.ok_or_else(|| FileFault::new("the file is empty", "check that the export finished"))?;
     while found.len() > 1 && found.last().is_some_and(|h| h.trim().is_empty()) {
         found.pop();
     }

@@ -26,24 +26,31 @@ impl Box2 {
     }
 
     pub(super) fn of_area(area: &Area) -> Option<Box2> {
-        area.0.iter().flatten().flatten().fold(None, |all: Option<Box2>, &[lon, lat]| {
-            let b = all.unwrap_or(Box2 {
-                south: lat,
-                north: lat,
-                west: lon,
-                east: lon,
-            });
-            Some(Box2 {
-                south: b.south.min(lat),
-                north: b.north.max(lat),
-                west: b.west.min(lon),
-                east: b.east.max(lon),
+        area.0
+            .iter()
+            .flatten()
+            .flatten()
+            .fold(None, |all: Option<Box2>, &[lon, lat]| {
+                let b = all.unwrap_or(Box2 {
+                    south: lat,
+                    north: lat,
+                    west: lon,
+                    east: lon,
+                });
+                Some(Box2 {
+                    south: b.south.min(lat),
+                    north: b.north.max(lat),
+                    west: b.west.min(lon),
+                    east: b.east.max(lon),
+                })
             })
-        })
     }
 
     pub(super) fn meets(&self, other: &Box2) -> bool {
-        self.south <= other.north && other.south <= self.north && self.west <= other.east && other.west <= self.east
+        self.south <= other.north
+            && other.south <= self.north
+            && self.west <= other.east
+            && other.west <= self.east
     }
 
     pub(super) fn swapped(&self) -> Box2 {
@@ -85,7 +92,8 @@ pub(super) fn check<T: Record>(batch: &mut Batch<T>, context: &Context<'_>) {
         return;
     }
     let programme = Box2::of_programme(context);
-    let judge: Box<dyn Fn(Position) -> Option<(&'static str, bool)>> = match (&programme, Middle::of(&known)) {
+    let judge: Box<dyn Fn(Position) -> Option<(&'static str, bool)>> = match (&programme, Middle::of(&known))
+    {
         (Some(area), _) => Box::new(|p| {
             (!area.holds(p)).then(|| {
                 (
@@ -113,9 +121,10 @@ pub(super) fn check<T: Record>(batch: &mut Batch<T>, context: &Context<'_>) {
         bad.push((i, p, rule, remedy));
     }
     if turned == known.len() && turned > 1 {
-        batch
-            .notes
-            .push("every position would fit with latitude and longitude exchanged: are the two headings swapped?".into());
+        batch.notes.push(
+            "every position would fit with latitude and longitude exchanged: are the two headings swapped?"
+                .into(),
+        );
     }
     for (i, p, rule, remedy) in &bad {
         let value = format!("{}, {}", p.lat, p.lon);
@@ -187,7 +196,9 @@ impl Middle {
         if turned.lat.abs() <= 90.0 && self.near(turned) {
             return Some(("the position lies far from all the others in the file", true));
         }
-        (geodesic_m(p, self.centre) > FAR_M)
-            .then_some(("the position lies more than 500 km from the middle of the file", false))
+        (geodesic_m(p, self.centre) > FAR_M).then_some((
+            "the position lies more than 500 km from the middle of the file",
+            false,
+        ))
     }
 }

@@ -150,10 +150,7 @@ impl Record for Land {
 
     fn from_row(row: &Row<'_>, _today: Date, sink: &mut Sink) -> Option<Land> {
         let label = row.need("label", sink);
-        let words = [
-            ("usable", LandRule::Usable),
-            ("forbidden", LandRule::Forbidden),
-        ];
+        let words = [("usable", LandRule::Usable), ("forbidden", LandRule::Forbidden)];
         let rule = row.word("rule", &words, sink);
         let area = row.ground(sink);
         Some(Land {
@@ -501,7 +498,13 @@ impl Record for Visit {
         }
         for (i, trap, date, before) in &bad {
             let rule = format!("this trap has a visit of this kind on {date} already (row {before})");
-            batch.blame(*i, "trap", trap, &rule, "take one of the two out, or correct its date");
+            batch.blame(
+                *i,
+                "trap",
+                trap,
+                &rule,
+                "take one of the two out, or correct its date",
+            );
         }
         let gone: Vec<usize> = bad.iter().map(|b| b.0).collect();
         batch.remove(&gone);
@@ -519,7 +522,12 @@ fn suspects(row: &Row<'_>, sink: &mut Sink) -> Option<Option<u32>> {
         None => Some(None),
         Some(count) if count.fract() == 0.0 => Some(Some(count as u32)),
         Some(_) => {
-            sink.at(row, "suspects", "a count must be a whole number", "write 0, 1, 2 ...");
+            sink.at(
+                row,
+                "suspects",
+                "a count must be a whole number",
+                "write 0, 1, 2 ...",
+            );
             None
         }
     }

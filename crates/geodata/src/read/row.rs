@@ -211,13 +211,7 @@ impl Sink {
     }
 
     /// A problem with a record, or with the whole file.
-    pub(super) fn push(
-        &mut self,
-        row: Option<usize>,
-        place: Option<(&str, &str)>,
-        rule: &str,
-        remedy: &str,
-    ) {
+    pub(super) fn push(&mut self, row: Option<usize>, place: Option<(&str, &str)>, rule: &str, remedy: &str) {
         self.count += 1;
         if self.kept.len() >= self.cap {
             return;

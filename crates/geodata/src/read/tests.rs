@@ -57,7 +57,10 @@ fn a_zero_is_not_a_missing_value() {
     );
     assert!(visits.is_clean(), "{}", visits.listing());
     assert_eq!(visits.good[0].suspects, Some(0));
-    assert_eq!((visits.good[1].suspects, visits.good[1].looked), (None, Looked::No));
+    assert_eq!(
+        (visits.good[1].suspects, visits.good[1].looked),
+        (None, Looked::No)
+    );
 }
 
 #[test]
@@ -65,11 +68,23 @@ fn whole_files_that_cannot_be_read() {
     says(&one::<Host>("t.csv", ""), &["t.csv", "empty"]);
     says(&one::<Host>("t.csv", " \n \n"), &["empty"]);
     says(&one::<Host>("t.csv", HOSTS), &["no row below"]);
-    says(&one::<Host>("t.csv", b"label,species\na,\xE9rable\n"), &["row 2", "not UTF-8", "0xE9", "CSV UTF-8"]);
+    says(
+        &one::<Host>("t.csv", b"label,species\na,\xE9rable\n"),
+        &["row 2", "not UTF-8", "0xE9", "CSV UTF-8"],
+    );
     says(&one::<Host>("t.csv", b"\xFF\xFEl\0a\0"), &["UTF-16"]);
-    says(&one::<Host>("t.csv", b"PK\x03\x04rest"), &["workbook", "CSV UTF-8"]);
-    says(&one::<Host>("t.csv", b"label,species\na\0b,c\n"), &["row 2", "zero bytes"]);
-    says(&one::<Host>("t.csv", hosts("\"a,Acer,40,-74,,")), &["row 2", "never closed"]);
+    says(
+        &one::<Host>("t.csv", b"PK\x03\x04rest"),
+        &["workbook", "CSV UTF-8"],
+    );
+    says(
+        &one::<Host>("t.csv", b"label,species\na\0b,c\n"),
+        &["row 2", "zero bytes"],
+    );
+    says(
+        &one::<Host>("t.csv", hosts("\"a,Acer,40,-74,,")),
+        &["row 2", "never closed"],
+    );
     let missing = read_file::<Host>(Path::new("/nowhere/t.csv"), &Context::new(TODAY), &mut |_, _| {});
     says(&missing.listing(), &["/nowhere/t.csv", "can't be read"]);
 }
@@ -77,27 +92,61 @@ fn whole_files_that_cannot_be_read() {
 #[test]
 fn headings_are_checked_and_near_misses_named() {
     let m = one::<Host>("t.csv", "label,species,latt,lon\na,b,1,2\n");
-    says(&m, &["row 1", "the column lat is missing", "found: label, species, latt, lon", "rename column latt to lat?"]);
-    says(&one::<Host>("t.csv", "a,Acer,40.5,-74\n"), &["are missing", "the first row must name the columns"]);
-    says(&one::<Host>("t.csv", "label,species,lat,lat,lon\na,b,1,1,2\n"), &["more than one column", "lat, lat"]);
-    says(&one::<Host>("t.csv", "label,species,lat,latitude,lon\na,b,1,1,2\n"), &["more than one column", "latitude"]);
+    says(
+        &m,
+        &[
+            "row 1",
+            "the column lat is missing",
+            "found: label, species, latt, lon",
+            "rename column latt to lat?",
+        ],
+    );
+    says(
+        &one::<Host>("t.csv", "a,Acer,40.5,-74\n"),
+        &["are missing", "the first row must name the columns"],
+    );
+    says(
+        &one::<Host>("t.csv", "label,species,lat,lat,lon\na,b,1,1,2\n"),
+        &["more than one column", "lat, lat"],
+    );
+    says(
+        &one::<Host>("t.csv", "label,species,lat,latitude,lon\na,b,1,1,2\n"),
+        &["more than one column", "latitude"],
+    );
     let loaded = read::<Host>("t.csv", "label,species,lat,lon,dbh\na,Acer,40,-74,12\n");
     assert_eq!(loaded.unknown_columns, ["dbh"]);
-    assert!(loaded.notes.iter().any(|n| n.contains("did you mean dbh_cm?")), "{:?}", loaded.notes);
+    assert!(
+        loaded.notes.iter().any(|n| n.contains("did you mean dbh_cm?")),
+        "{:?}",
+        loaded.notes
+    );
 }
 
 #[test]
 fn other_separators_are_read_and_told() {
     let loaded = read::<Host>("t.csv", "label;species;lat;lon\na;Acer;40.5;-74\n");
-    assert!(loaded.is_clean() && loaded.notes[0].contains("semicolons"), "{:?}", loaded.notes);
+    assert!(
+        loaded.is_clean() && loaded.notes[0].contains("semicolons"),
+        "{:?}",
+        loaded.notes
+    );
     let m = one::<Host>("t.csv", "label;species;lat;lon\na;Acer;40,5;-74\n");
-    says(&m, &["row 2", "column lat", "\"40,5\"", "decimal comma", "write 40.5"]);
+    says(
+        &m,
+        &["row 2", "column lat", "\"40,5\"", "decimal comma", "write 40.5"],
+    );
 }
 
 #[test]
 fn rows_of_the_wrong_length() {
-    says(&one::<Host>("t.csv", hosts("a,Acer,40,5,-74,,,x")), &["row 2", "8 cells", "heading has 6", "comma inside a value"]);
-    says(&one::<Host>("t.csv", hosts("a,Acer,40")), &["row 2", "3 cells", "cut-off"]);
+    says(
+        &one::<Host>("t.csv", hosts("a,Acer,40,5,-74,,,x")),
+        &["row 2", "8 cells", "heading has 6", "comma inside a value"],
+    );
+    says(
+        &one::<Host>("t.csv", hosts("a,Acer,40")),
+        &["row 2", "3 cells", "cut-off"],
+    );
     assert!(read::<Host>("t.csv", hosts("a,Acer,40,-74,,,,,")).is_clean());
 }
 
@@ -116,10 +165,19 @@ fn numbers_that_are_none() {
     says(&dbh("-3"), &["column dbh_cm", "0 or more"]);
     says(&dbh("12 cm"), &["unit out of the cell"]);
     says(&dbh("5000"), &["1200 or less", "millimetres"]);
-    says(&one::<Host>("t.csv", hosts("a,Acer,40,-74,,sick")), &["column condition", "write one of: healthy, declining"]);
-    says(&one::<Host>("t.csv", hosts("a,Acer,40,-74,,helthy")), &["did you mean healthy?"]);
+    says(
+        &one::<Host>("t.csv", hosts("a,Acer,40,-74,,sick")),
+        &["column condition", "write one of: healthy, declining"],
+    );
+    says(
+        &one::<Host>("t.csv", hosts("a,Acer,40,-74,,helthy")),
+        &["did you mean healthy?"],
+    );
     let path = |w: &str, r: &str| {
-        one::<Pathway>("p.csv", format!("label,kind,lat,lon,weight,reach_m\nF,firewood,40,-74,{w},{r}\n"))
+        one::<Pathway>(
+            "p.csv",
+            format!("label,kind,lat,lon,weight,reach_m\nF,firewood,40,-74,{w},{r}\n"),
+        )
     };
     says(&path("-1", "500"), &["column weight", "0 or more"]);
     says(&path("1", "0"), &["column reach_m", "1 or more"]);
@@ -129,64 +187,129 @@ fn numbers_that_are_none() {
 fn positions_that_are_none() {
     let at = |lat: &str, lon: &str| one::<Host>("t.csv", hosts(&format!("a,Acer,{lat},{lon},,")));
     says(&at("0", "0"), &["open sea"]);
-    says(&at("-122.3", "47.6"), &["column lat", "between -90 and 90", "swapped"]);
+    says(
+        &at("-122.3", "47.6"),
+        &["column lat", "between -90 and 90", "swapped"],
+    );
     says(&at("-74.0", "40.7"), &["no tree grows", "swapped"]);
-    says(&at("583959.372", "4507350.998"), &["projected metres", "WGS 84 degrees"]);
-    says(&at("40", "286"), &["column lon", "west longitudes are negative: -74.0"]);
+    says(
+        &at("583959.372", "4507350.998"),
+        &["projected metres", "WGS 84 degrees"],
+    );
+    says(
+        &at("40", "286"),
+        &["column lon", "west longitudes are negative: -74.0"],
+    );
     says(&at("40", "500"), &["between -180 and 180"]);
     says(&at("100", "500"), &["between -90 and 90"]);
 }
 
 fn cluster(extra: &str) -> String {
-    let rows: String = (0..20).map(|k| format!("h{k},Acer,50.{k:02},10.{k:02},,\n")).collect();
+    let rows: String = (0..20)
+        .map(|k| format!("h{k},Acer,50.{k:02},10.{k:02},,\n"))
+        .collect();
     format!("{HOSTS}{rows}{extra}\n")
 }
 
 #[test]
 fn strays_are_found_by_the_rest_of_the_file() {
-    says(&one::<Host>("t.csv", cluster("x,Acer,10.1,50.1,,")), &["row 22", "far from all the others", "swapped"]);
-    says(&one::<Host>("t.csv", cluster("x,Acer,5.01,10.1,,")), &["row 22", "more than 500 km"]);
+    says(
+        &one::<Host>("t.csv", cluster("x,Acer,10.1,50.1,,")),
+        &["row 22", "far from all the others", "swapped"],
+    );
+    says(
+        &one::<Host>("t.csv", cluster("x,Acer,5.01,10.1,,")),
+        &["row 22", "more than 500 km"],
+    );
     assert!(read::<Host>("t.csv", cluster("x,Acer,51.5,11.5,,")).is_clean());
 }
 
 fn zone(label: &str, west: f64, south: f64) -> Zone {
-    let ring = vec![[west, south], [west + 1.0, south], [west + 1.0, south + 1.0], [west, south + 1.0], [west, south]];
-    Zone { label: label.into(), area: Area(vec![vec![ring]]) }
+    let ring = vec![
+        [west, south],
+        [west + 1.0, south],
+        [west + 1.0, south + 1.0],
+        [west, south + 1.0],
+        [west, south],
+    ];
+    Zone {
+        label: label.into(),
+        area: Area(vec![vec![ring]]),
+    }
 }
 
 #[test]
 fn strays_are_found_by_the_programmes_zones() {
     let zones = [zone("z", 10.0, 50.0)];
-    let context = Context { zones: &zones, ..Context::new(TODAY) };
+    let context = Context {
+        zones: &zones,
+        ..Context::new(TODAY)
+    };
     let read = |rows: &str| read_bytes::<Host>("t.csv", hosts(rows).as_bytes(), &context, &mut |_, _| {});
     let m = read("a,Acer,10.5,50.5,,\nb,Acer,50.5,10.5,,");
     assert_eq!((m.problem_count, m.good.len(), m.bad_rows), (1, 1, 1));
-    says(&m.listing(), &["row 2", "outside the programme's area", "swapped"]);
-    says(&read("a,Acer,48,10.5,,").listing(), &["outside the programme's area", "check the position"]);
+    says(
+        &m.listing(),
+        &["row 2", "outside the programme's area", "swapped"],
+    );
+    says(
+        &read("a,Acer,48,10.5,,").listing(),
+        &["outside the programme's area", "check the position"],
+    );
     let near = read("a,Acer,51.01,10.5,,");
-    assert!(near.is_clean() && near.notes.iter().any(|n| n.contains("outside every zone")), "{:?}", near.notes);
+    assert!(
+        near.is_clean() && near.notes.iter().any(|n| n.contains("outside every zone")),
+        "{:?}",
+        near.notes
+    );
     let all = read("a,Acer,10.5,50.5,,\nb,Acer,10.6,50.6,,");
-    assert!(all.notes.iter().any(|n| n.contains("are the two headings swapped?")));
+    assert!(
+        all.notes
+            .iter()
+            .any(|n| n.contains("are the two headings swapped?"))
+    );
     let wkt = "label,rule,wkt\nL,usable,\"POLYGON((50.1 10.1, 50.2 10.1, 50.2 10.2, 50.1 10.1))\"\n";
     let land = read_bytes::<Land>("l.csv", wkt.as_bytes(), &context, &mut |_, _| {});
-    says(&land.listing(), &["row 2", "outside the programme's area", "longitude comes first"]);
+    says(
+        &land.listing(),
+        &["row 2", "outside the programme's area", "longitude comes first"],
+    );
 }
 
 #[test]
 fn labels_are_used_once() {
-    let m = one::<Host>("t.csv", hosts("a,Acer,40,-74,,\nb,Acer,40,-74,,\na,Acer,40,-74,,"));
+    let m = one::<Host>(
+        "t.csv",
+        hosts("a,Acer,40,-74,,\nb,Acer,40,-74,,\na,Acer,40,-74,,"),
+    );
     says(&m, &["row 4, column label, value \"a\"", "used already in row 2"]);
     let known = HashSet::from(["a".to_owned()]);
-    let context = Context { existing: Some(&known), ..Context::new(TODAY) };
-    let m = read_bytes::<Host>("t.csv", hosts("a,Acer,40,-74,,").as_bytes(), &context, &mut |_, _| {});
+    let context = Context {
+        existing: Some(&known),
+        ..Context::new(TODAY)
+    };
+    let m = read_bytes::<Host>(
+        "t.csv",
+        hosts("a,Acer,40,-74,,").as_bytes(),
+        &context,
+        &mut |_, _| {},
+    );
     says(&m.listing(), &["the programme already has this label"]);
 }
 
 #[test]
 fn problems_are_counted_in_all_and_listed_in_part() {
     let rows: Vec<String> = (0..500).map(|k| format!("h{k},Acer,x,-74,,")).collect();
-    let context = Context { problem_cap: 7, ..Context::new(TODAY) };
-    let m = read_bytes::<Host>("t.csv", hosts(&rows.join("\n")).as_bytes(), &context, &mut |_, _| {});
+    let context = Context {
+        problem_cap: 7,
+        ..Context::new(TODAY)
+    };
+    let m = read_bytes::<Host>(
+        "t.csv",
+        hosts(&rows.join("\n")).as_bytes(),
+        &context,
+        &mut |_, _| {},
+    );
     assert_eq!((m.problem_count, m.problems.len(), m.bad_rows), (500, 7, 500));
     assert_eq!(m.problems[0].row, Some(2));
     says(&m.listing(), &["and 493 more problems"]);
@@ -196,7 +319,10 @@ fn problems_are_counted_in_all_and_listed_in_part() {
 fn dates() {
     let head = "trap,date,kind,found,looked,suspects\n";
     let on = |d: &str| one::<Visit>("v.csv", format!("{head}T,{d},service,working,fully,0\n"));
-    says(&on("2026-07-01"), &["row 2, column date", "in the future (today is 2026-06-30)"]);
+    says(
+        &on("2026-07-01"),
+        &["row 2, column date", "in the future (today is 2026-06-30)"],
+    );
     says(&on("1899-12-31"), &["before 1900"]);
     says(&on("6/3/2026"), &["can't be told apart", "2026-06-03"]);
     says(&on("03.06.2026"), &["can't be told apart"]);
@@ -204,7 +330,13 @@ fn dates() {
     says(&on("20260603"), &["not a date"]);
     says(&on(""), &["cell is empty"]);
     says(&on("2026-06-éé"), &["not a date"]);
-    assert!(read::<Visit>("v.csv", format!("{head}T,2026-06-30T09:14-04:00,service,working,fully,0\n")).is_clean());
+    assert!(
+        read::<Visit>(
+            "v.csv",
+            format!("{head}T,2026-06-30T09:14-04:00,service,working,fully,0\n")
+        )
+        .is_clean()
+    );
 }
 
 #[test]
@@ -213,16 +345,40 @@ fn visits_that_contradict_themselves() {
     let row = |r: &str| one::<Visit>("v.csv", format!("{head}{r}\n"));
     says(&row("T,2026-06-01,service,working,no,0,,,,"), &["not looked at"]);
     says(&row("T,2026-06-01,service,working,fully,,,,,"), &["write 0"]);
-    says(&row("T,2026-06-01,service,gone,fully,0,,,,"), &["gone or not reached"]);
-    says(&row("T,2026-06-01,service,working,fully,1.5,,,,"), &["whole number"]);
+    says(
+        &row("T,2026-06-01,service,gone,fully,0,,,,"),
+        &["gone or not reached"],
+    );
+    says(
+        &row("T,2026-06-01,service,working,fully,1.5,,,,"),
+        &["whole number"],
+    );
     says(&row("T,2026-06-01,service,working,fully,-1,,,,"), &["0 or more"]);
-    says(&row("T,2026-06-01,service,working,yes,0,,,,"), &["write one of: fully, partly, no"]);
-    says(&row("T,2026-06-01,visit,working,fully,0,,,,"), &["write one of: hang, service"]);
-    says(&row("T,2026-06-01,service,working,fully,0,glue,,,"), &["column renewed", "lure, insert"]);
-    says(&row("T,2026-06-01,service,working,fully,0,,L7,,"), &["column lure_lot", "not among the things renewed"]);
+    says(
+        &row("T,2026-06-01,service,working,yes,0,,,,"),
+        &["write one of: fully, partly, no"],
+    );
+    says(
+        &row("T,2026-06-01,visit,working,fully,0,,,,"),
+        &["write one of: hang, service"],
+    );
+    says(
+        &row("T,2026-06-01,service,working,fully,0,glue,,,"),
+        &["column renewed", "lure, insert"],
+    );
+    says(
+        &row("T,2026-06-01,service,working,fully,0,,L7,,"),
+        &["column lure_lot", "not among the things renewed"],
+    );
     let twice = "T,2026-06-01,service,working,fully,0,,,,\n";
-    says(&row(&format!("{twice}{}", twice.trim())), &["row 3", "already (row 2)"]);
-    says(&one::<Visit>("v.json", r#"{"type":"FeatureCollection","features":[]}"#), &["from tables"]);
+    says(
+        &row(&format!("{twice}{}", twice.trim())),
+        &["row 3", "already (row 2)"],
+    );
+    says(
+        &one::<Visit>("v.json", r#"{"type":"FeatureCollection","features":[]}"#),
+        &["from tables"],
+    );
 }
 
 #[test]
@@ -234,11 +390,19 @@ fn what_a_visit_renewed() {
     );
     let loaded = read::<Visit>("v.csv", text);
     assert!(loaded.is_clean(), "{}", loaded.listing());
-    let want = Renewed { lure: true, killing_agent: true, ..Renewed::default() };
+    let want = Renewed {
+        lure: true,
+        killing_agent: true,
+        ..Renewed::default()
+    };
     assert_eq!(loaded.good[0].renewed, want);
     assert_eq!(loaded.good[1].renewed, Renewed::ALL);
     assert_eq!(loaded.good[2].renewed, Renewed::default());
-    let want = Renewed { insert: true, killing_agent: true, ..Renewed::default() };
+    let want = Renewed {
+        insert: true,
+        killing_agent: true,
+        ..Renewed::default()
+    };
     assert_eq!(loaded.good[3].renewed, want);
 }
 
@@ -247,38 +411,79 @@ fn traps_have_places_and_hang_once_at_a_time() {
     let head = "trap,place,lat,lon,targets,hung,taken_down\n";
     let places = [Place {
         label: "P-0001".into(),
-        position: Position { lat: 40.0, lon: -74.0 },
+        position: Position {
+            lat: 40.0,
+            lon: -74.0,
+        },
         cost: 1.0,
         kept: false,
         forbidden: false,
     }];
-    let context = Context { places: &places, ..Context::new(TODAY) };
-    let read = |rows: &str| read_bytes::<Placement>("t.csv", format!("{head}{rows}\n").as_bytes(), &context, &mut |_, _| {});
-    let good = read("T1,P-0001,,,emerald-ash-borer+spongy-moth,2026-05-01,\nT2,,40.1,-74.1,a,2026-05-01,2026-06-01\nT2,,40.2,-74.1,a,2026-06-01,");
+    let context = Context {
+        places: &places,
+        ..Context::new(TODAY)
+    };
+    let read = |rows: &str| {
+        read_bytes::<Placement>(
+            "t.csv",
+            format!("{head}{rows}\n").as_bytes(),
+            &context,
+            &mut |_, _| {},
+        )
+    };
+    let good = read(
+        "T1,P-0001,,,emerald-ash-borer+spongy-moth,2026-05-01,\nT2,,40.1,-74.1,a,2026-05-01,2026-06-01\nT2,,40.2,-74.1,a,2026-06-01,",
+    );
     assert!(good.is_clean(), "{}", good.listing());
     assert_eq!(good.good[0].position, places[0].position);
     assert_eq!(good.good[0].targets, ["emerald-ash-borer", "spongy-moth"]);
     assert_eq!(good.good[1].place, "T2");
-    says(&read("T1,P-9,,,a,2026-05-01,").listing(), &["column place, value \"P-9\"", "no place of this label"]);
-    says(&read("T1,,40,-74,a,2026-05-01,2026-04-30").listing(), &["before it was hung (2026-05-01)"]);
-    says(&read("T1,,40,-74,a,2026-05-01,\nT1,,40,-74,a,2026-05-09,").listing(), &["row 3", "still hangs elsewhere on 2026-05-09 (row 2)"]);
+    says(
+        &read("T1,P-9,,,a,2026-05-01,").listing(),
+        &["column place, value \"P-9\"", "no place of this label"],
+    );
+    says(
+        &read("T1,,40,-74,a,2026-05-01,2026-04-30").listing(),
+        &["before it was hung (2026-05-01)"],
+    );
+    says(
+        &read("T1,,40,-74,a,2026-05-01,\nT1,,40,-74,a,2026-05-09,").listing(),
+        &["row 3", "still hangs elsewhere on 2026-05-09 (row 2)"],
+    );
     says(&read("T1,,40,-74,a,2026-08-01,").listing(), &["in the future"]);
-    says(&read("T1,,40,-74,,2026-05-01,").listing(), &["column targets", "empty"]);
-    says(&read("T1,P-0001,40,,a,2026-05-01,").listing(), &["column lon", "empty"]);
+    says(
+        &read("T1,,40,-74,,2026-05-01,").listing(),
+        &["column targets", "empty"],
+    );
+    says(
+        &read("T1,P-0001,40,,a,2026-05-01,").listing(),
+        &["column lon", "empty"],
+    );
 }
 
 #[test]
 fn places_are_not_kept_and_forbidden() {
     let head = "label,lat,lon,cost,kept,forbidden\n";
-    says(&one::<Place>("p.csv", format!("{head}P,40,-74,1,yes,yes\n")), &["both kept", "forbidden"]);
-    says(&one::<Place>("p.csv", format!("{head}P,40,-74,-1,,\n")), &["column cost", "0 or more"]);
-    says(&one::<Place>("p.csv", format!("{head}P,40,-74,1,maybe,\n")), &["column kept", "write one of: yes, no"]);
+    says(
+        &one::<Place>("p.csv", format!("{head}P,40,-74,1,yes,yes\n")),
+        &["both kept", "forbidden"],
+    );
+    says(
+        &one::<Place>("p.csv", format!("{head}P,40,-74,-1,,\n")),
+        &["column cost", "0 or more"],
+    );
+    says(
+        &one::<Place>("p.csv", format!("{head}P,40,-74,1,maybe,\n")),
+        &["column kept", "write one of: yes, no"],
+    );
     let loaded = read::<Place>("p.csv", format!("{head}P,40,-74,,YES,\n"));
     assert_eq!((loaded.good[0].cost, loaded.good[0].kept), (1.0, true));
 }
 
 fn feature(geometry: &str, properties: &str) -> String {
-    format!(r#"{{"type":"FeatureCollection","features":[{{"type":"Feature","geometry":{geometry},"properties":{properties}}}]}}"#)
+    format!(
+        r#"{{"type":"FeatureCollection","features":[{{"type":"Feature","geometry":{geometry},"properties":{properties}}}]}}"#
+    )
 }
 
 #[test]
@@ -291,22 +496,52 @@ fn geojson_points() {
     assert!(loaded.is_clean(), "{}", loaded.listing());
     assert_eq!(loaded.unit, Unit::Feature);
     assert_eq!(loaded.good[0].label, "7");
-    assert_eq!(loaded.good[0].position, Position { lat: 40.7, lon: -74.0 });
+    assert_eq!(
+        loaded.good[0].position,
+        Position {
+            lat: 40.7,
+            lon: -74.0
+        }
+    );
     assert_eq!(loaded.unknown_columns, ["street"]);
     let props = r#"{"label":"a","species":"Acer"}"#;
     let bad = |g: &str| one::<Host>("t.geojson", feature(g, props));
-    says(&bad(r#"{"type":"LineString","coordinates":[[1,2],[3,4]]}"#), &["feature 1", "wrong kind of geometry", "LineString", "a Point"]);
+    says(
+        &bad(r#"{"type":"LineString","coordinates":[[1,2],[3,4]]}"#),
+        &["feature 1", "wrong kind of geometry", "LineString", "a Point"],
+    );
     says(&bad("null"), &["feature 1", "no geometry"]);
-    says(&bad(r#"{"type":"Point","coordinates":[40.7,-122.0]}"#), &["feature 1", "column lat", "swapped"]);
+    says(
+        &bad(r#"{"type":"Point","coordinates":[40.7,-122.0]}"#),
+        &["feature 1", "column lat", "swapped"],
+    );
     says(&bad(r#"{"type":"Point","coordinates":[1]}"#), &["feature 1"]);
-    says(&bad(r#"{"type":"Point","coordinates":["a","b"]}"#), &["feature 1", "geometry can't be read"]);
-    says(&one::<Host>("t.geojson", feature(r#"{"type":"Point","coordinates":[-74,40]}"#, r#"{"label":"a"}"#)), &["no feature has the property species"]);
-    says(&one::<Host>("t.geojson", "{\"type\":\"Topology\"}"), &["not GeoJSON", "Topology"]);
+    says(
+        &bad(r#"{"type":"Point","coordinates":["a","b"]}"#),
+        &["feature 1", "geometry can't be read"],
+    );
+    says(
+        &one::<Host>(
+            "t.geojson",
+            feature(r#"{"type":"Point","coordinates":[-74,40]}"#, r#"{"label":"a"}"#),
+        ),
+        &["no feature has the property species"],
+    );
+    says(
+        &one::<Host>("t.geojson", "{\"type\":\"Topology\"}"),
+        &["not GeoJSON", "Topology"],
+    );
     says(&one::<Host>("t.geojson", "[1,2"), &["not sound JSON"]);
     says(&one::<Host>("t.geojson", "[1,2]"), &["not GeoJSON"]);
-    says(&one::<Host>("t.geojson", r#"{"type":"FeatureCollection","features":[]}"#), &["holds no feature"]);
+    says(
+        &one::<Host>("t.geojson", r#"{"type":"FeatureCollection","features":[]}"#),
+        &["holds no feature"],
+    );
     let crs = r#"{"type":"FeatureCollection","crs":{"type":"name","properties":{"name":"urn:ogc:def:crs:EPSG::2263"}},"features":[]}"#;
-    says(&one::<Host>("t.geojson", crs), &["not WGS 84", "EPSG::2263", "EPSG:4326"]);
+    says(
+        &one::<Host>("t.geojson", crs),
+        &["not WGS 84", "EPSG::2263", "EPSG:4326"],
+    );
 }
 
 #[test]
@@ -316,17 +551,48 @@ fn geojson_ground() {
     let loaded = read::<Zone>("z.geojson", feature(square, props));
     assert!(loaded.is_clean(), "{}", loaded.listing());
     assert_eq!(loaded.good[0].area.0[0][0].len(), 5);
-    let multi = square.replace("\"Polygon\",\"coordinates\":", "\"MultiPolygon\",\"coordinates\":[").replace("]]]}", "]]]]}");
-    assert_eq!(read::<Zone>("z.geojson", feature(&multi, props)).good[0].area, loaded.good[0].area);
-    let bad = |ring: &str| one::<Zone>("z.geojson", feature(&format!(r#"{{"type":"Polygon","coordinates":[{ring}]}}"#), props));
-    says(&bad("[[-74,40],[-73,40],[-73,41],[-74,41]]"), &["feature 1", "not closed"]);
+    let multi = square
+        .replace(
+            "\"Polygon\",\"coordinates\":",
+            "\"MultiPolygon\",\"coordinates\":[",
+        )
+        .replace("]]]}", "]]]]}");
+    assert_eq!(
+        read::<Zone>("z.geojson", feature(&multi, props)).good[0].area,
+        loaded.good[0].area
+    );
+    let bad = |ring: &str| {
+        one::<Zone>(
+            "z.geojson",
+            feature(&format!(r#"{{"type":"Polygon","coordinates":[{ring}]}}"#), props),
+        )
+    };
+    says(
+        &bad("[[-74,40],[-73,40],[-73,41],[-74,41]]"),
+        &["feature 1", "not closed"],
+    );
     says(&bad("[[-74,40],[-73,40],[-74,40]]"), &["at least four"]);
-    says(&bad("[[-74,40],[-73,41],[-73,40],[-74,41],[-74,40]]"), &["crosses itself"]);
-    says(&bad("[[583959,4507350],[583960,4507350],[583960,4507351],[583959,4507350]]"), &["projected metres"]);
+    says(
+        &bad("[[-74,40],[-73,41],[-73,40],[-74,41],[-74,40]]"),
+        &["crosses itself"],
+    );
+    says(
+        &bad("[[583959,4507350],[583960,4507350],[583960,4507351],[583959,4507350]]"),
+        &["projected metres"],
+    );
     says(&bad("[[40,-122],[41,-122],[41,-121],[40,-122]]"), &["swapped"]);
-    says(&one::<Zone>("z.geojson", feature(r#"{"type":"Point","coordinates":[1,2]}"#, props)), &["a Polygon or MultiPolygon"]);
+    says(
+        &one::<Zone>(
+            "z.geojson",
+            feature(r#"{"type":"Point","coordinates":[1,2]}"#, props),
+        ),
+        &["a Polygon or MultiPolygon"],
+    );
     let land = |p: &str| one::<Land>("l.geojson", feature(square, p));
-    says(&land(r#"{"label":"L","rule":"maybe"}"#), &["column rule", "usable, forbidden"]);
+    says(
+        &land(r#"{"label":"L","rule":"maybe"}"#),
+        &["column rule", "usable, forbidden"],
+    );
     says(&land(r#"{"label":"L"}"#), &["no feature has the property rule"]);
     // A feature's id serves as its label.
     let by_id = format!(r#"{{"type":"Feature","id":17,"geometry":{square},"properties":{{}}}}"#);
@@ -342,29 +608,64 @@ fn well_known_text() {
     assert!(loaded.is_clean(), "{}", loaded.listing());
     assert_eq!(loaded.good[0].reason.as_deref(), Some("closed"));
     let bad = |w: &str| one::<Zone>("z.csv", format!("label,wkt\nZ,\"{w}\"\n"));
-    says(&bad("POINT(1 2)"), &["wrong kind of geometry", "POLYGON or MULTIPOLYGON"]);
+    says(
+        &bad("POINT(1 2)"),
+        &["wrong kind of geometry", "POLYGON or MULTIPOLYGON"],
+    );
     says(&bad("POLYGON((1 2, 3"), &["not well-known text"]);
     says(&bad("POLYGON EMPTY"), &["no ring"]);
-    says(&bad(&"GEOMETRYCOLLECTION(".repeat(50_000)), &["not well-known text"]);
+    says(
+        &bad(&"GEOMETRYCOLLECTION(".repeat(50_000)),
+        &["not well-known text"],
+    );
 }
 
 #[test]
 fn weather_of_our_own() {
     let head = "station,date,tmin_c,tmax_c\n";
-    let good = read::<WeatherDay>("w.csv", "date,tmin_c,tmax_c\n2026-01-01,-3.5,0\n2026-01-02,,4\n2026-01-03,-9999,5\n");
+    let good = read::<WeatherDay>(
+        "w.csv",
+        "date,tmin_c,tmax_c\n2026-01-01,-3.5,0\n2026-01-02,,4\n2026-01-03,-9999,5\n",
+    );
     assert!(good.is_clean(), "{}", good.listing());
-    assert_eq!((good.good.len(), good.good[0].station.as_str(), good.good[0].tmax_c), (1, "default", 0.0));
-    assert!(good.notes.iter().any(|n| n.contains("2 days have no reading")), "{:?}", good.notes);
+    assert_eq!(
+        (
+            good.good.len(),
+            good.good[0].station.as_str(),
+            good.good[0].tmax_c
+        ),
+        (1, "default", 0.0)
+    );
+    assert!(
+        good.notes.iter().any(|n| n.contains("2 days have no reading")),
+        "{:?}",
+        good.notes
+    );
     let bad = |r: &str| one::<WeatherDay>("w.csv", format!("{head}{r}\n"));
-    says(&bad("S,2026-06-01,60,85"), &["row 2, column tmin_c, value \"60\"", "Fahrenheit", "tmin_f"]);
+    says(
+        &bad("S,2026-06-01,60,85"),
+        &["row 2, column tmin_c, value \"60\"", "Fahrenheit", "tmin_f"],
+    );
     says(&bad("S,2026-06-01,156,283"), &["tenths of a degree"]);
-    says(&bad("S,2026-06-01,12,9"), &["highest temperature is below its lowest (12)"]);
+    says(
+        &bad("S,2026-06-01,12,9"),
+        &["highest temperature is below its lowest (12)"],
+    );
     says(&bad("S,2026-07-01,12,19"), &["in the future"]);
-    says(&bad("S,2026-06-01,12,19\nS,2026-06-01,12,18"), &["row 3", "station S has this day already (row 2)"]);
+    says(
+        &bad("S,2026-06-01,12,19\nS,2026-06-01,12,18"),
+        &["row 3", "station S has this day already (row 2)"],
+    );
     says(&bad("S,2026-06-01,12"), &["3 cells", "heading has 4"]);
     says(&bad("S,2026-06-01,\"12,5\",19"), &["decimal comma"]);
-    says(&one::<WeatherDay>("w.csv", "date,tmin,tmax\n2026-01-01,1,2\n"), &["tmin_c and tmax_c (Celsius) or tmin_f", "rename tmin, tmax"]);
-    says(&one::<WeatherDay>("w.csv", "date,tmin_c,tmax_f\n2026-01-01,1,2\n"), &["both in Celsius and in Fahrenheit"]);
+    says(
+        &one::<WeatherDay>("w.csv", "date,tmin,tmax\n2026-01-01,1,2\n"),
+        &["tmin_c and tmax_c (Celsius) or tmin_f", "rename tmin, tmax"],
+    );
+    says(
+        &one::<WeatherDay>("w.csv", "date,tmin_c,tmax_f\n2026-01-01,1,2\n"),
+        &["both in Celsius and in Fahrenheit"],
+    );
     says(&one::<WeatherDay>("w.csv", head), &["no row below"]);
     says(&one::<WeatherDay>("w.csv", ""), &["empty"]);
 }
@@ -382,7 +683,10 @@ fn fahrenheit_is_converted_when_named_and_caught_when_not() {
         day = day.tomorrow().unwrap();
     }
     let loaded = read::<WeatherDay>("w.csv", &text);
-    assert_eq!((loaded.problem_count, loaded.good.len(), loaded.bad_rows), (1, 0, 365));
+    assert_eq!(
+        (loaded.problem_count, loaded.good.len(), loaded.bad_rows),
+        (1, 0, 365)
+    );
     says(&loaded.listing(), &["Fahrenheit", "tmin_f and tmax_f"]);
     assert!(read::<WeatherDay>("w.csv", text.replace("_c", "_f")).is_clean());
 }
@@ -398,13 +702,38 @@ fn ghcn_daily_long_form() {
     assert_eq!(loaded.good.len(), 1);
     assert_eq!((loaded.good[0].tmin_c, loaded.good[0].tmax_c), (-1.7, 5.6));
     let notes = loaded.notes.join("\n");
-    says(&notes, &["long form", "1 readings were rejected", "row 4: TMAX of 2026-01-02, flag I", "1 readings are missing", "1 days lack", "1 readings of other elements"]);
+    says(
+        &notes,
+        &[
+            "long form",
+            "1 readings were rejected",
+            "row 4: TMAX of 2026-01-02, flag I",
+            "1 readings are missing",
+            "1 days lack",
+            "1 readings of other elements",
+        ],
+    );
     let bad = |r: &str| one::<WeatherDay>("2026.csv", format!("{text}{r}\n"));
-    says(&bad("XX000000001,20260105,TMAX,abc,,,W,"), &["row 7", "value \"abc\""]);
-    says(&bad("XX000000001,20261305,TMAX,12,,,W,"), &["row 7", "no such day"]);
-    says(&bad("XX000000001,20260101,TMAX,57,,,W,"), &["row 7", "already (row 1)"]);
-    says(&bad("XX000000001,20260105,TMAX,12,,,W,\nXX000000001,20260105,TMIN,22,,,W,"), &["row 7", "below its lowest"]);
-    says(&one::<WeatherDay>("2026.csv", "XX000000001,20260101,PRCP,0,,,W,2400\n"), &["no day has both"]);
+    says(
+        &bad("XX000000001,20260105,TMAX,abc,,,W,"),
+        &["row 7", "value \"abc\""],
+    );
+    says(
+        &bad("XX000000001,20261305,TMAX,12,,,W,"),
+        &["row 7", "no such day"],
+    );
+    says(
+        &bad("XX000000001,20260101,TMAX,57,,,W,"),
+        &["row 7", "already (row 1)"],
+    );
+    says(
+        &bad("XX000000001,20260105,TMAX,12,,,W,\nXX000000001,20260105,TMIN,22,,,W,"),
+        &["row 7", "below its lowest"],
+    );
+    says(
+        &one::<WeatherDay>("2026.csv", "XX000000001,20260101,PRCP,0,,,W,2400\n"),
+        &["no day has both"],
+    );
 }
 
 #[test]
@@ -415,12 +744,21 @@ fn ghcn_daily_wide_form() {
         \"XX000000001\",\"2026-01-02\",\"50.1\",\"A, B\",\"   60\",\",I,W\",\"  -17\",\",,W\"\n";
     let loaded = read::<WeatherDay>("a.csv", format!("{head}{rows}"));
     assert!(loaded.is_clean(), "{}", loaded.listing());
-    assert_eq!((loaded.good.len(), loaded.good[0].tmin_c, loaded.good[0].tmax_c), (1, -1.7, 5.6));
-    says(&loaded.notes.join("\n"), &["wide form", "tenths", "row 3: TMAX, flag I"]);
+    assert_eq!(
+        (loaded.good.len(), loaded.good[0].tmin_c, loaded.good[0].tmax_c),
+        (1, -1.7, 5.6)
+    );
+    says(
+        &loaded.notes.join("\n"),
+        &["wide form", "tenths", "row 3: TMAX, flag I"],
+    );
     let plain = |v: &str| read::<WeatherDay>("a.csv", format!("STATION,DATE,TMAX,TMIN\nS,2026-01-01,{v}\n"));
     assert_eq!(plain("5.6,-1.7").good[0].tmax_c, 5.6);
     assert_eq!(plain("156,110").good[0].tmax_c, 15.6);
-    says(&plain("56,17").listing(), &["can't be told", "rename the columns"]);
+    says(
+        &plain("56,17").listing(),
+        &["can't be told", "rename the columns"],
+    );
     says(&plain("86.0,50.5").listing(), &["can't be told"]);
 }
 
@@ -431,7 +769,12 @@ fn progress_ends_at_the_whole_file() {
         text += &format!("h{k},Acer rubrum,40.5,-74.5,12,good\n");
     }
     let mut told = Vec::new();
-    let loaded = read_bytes::<Host>("t.csv", text.as_bytes(), &Context::new(TODAY), &mut |done, all| told.push((done, all)));
+    let loaded = read_bytes::<Host>(
+        "t.csv",
+        text.as_bytes(),
+        &Context::new(TODAY),
+        &mut |done, all| told.push((done, all)),
+    );
     assert!(loaded.is_clean() && loaded.good.len() == 200_000);
     assert_eq!(loaded.rows.last(), Some(&200_001));
     assert!(told.len() > 1 && told.windows(2).all(|w| w[0].0 <= w[1].0));
@@ -515,7 +858,8 @@ proptest! {
         let loaded = read::<Host>("t.csv", &text);
         prop_assert!(loaded.is_clean(), "{}", loaded.listing());
         for (got, (species, lat, lon, dbh)) in loaded.good.iter().zip(&rows) {
-            prop_assert_eq!(&got.species, format!("x{species}").trim());
+            let wanted = format!("x{species}");
+            prop_assert_eq!(&got.species, wanted.trim());
             prop_assert_eq!((got.position.lat, got.position.lon, got.dbh_cm), (*lat, *lon, *dbh));
         }
     }

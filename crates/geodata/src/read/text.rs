@@ -91,11 +91,7 @@ impl Style {
             }
         }
         // The first of equals wins, and the comma comes first.
-        let best = counts
-            .iter()
-            .rev()
-            .max_by_key(|c| c.1)
-            .map_or(b',', |c| c.0);
+        let best = counts.iter().rev().max_by_key(|c| c.1).map_or(b',', |c| c.0);
         Style {
             delimiter: best,
             terminator,
@@ -277,7 +273,10 @@ mod tests {
 
     #[test]
     fn old_macintosh_lines_and_other_separators_are_found() {
-        assert_eq!(rows("a;b\r1;2\r", 1)[1], (2, vec!["1".to_owned(), "2".to_owned()]));
+        assert_eq!(
+            rows("a;b\r1;2\r", 1)[1],
+            (2, vec!["1".to_owned(), "2".to_owned()])
+        );
         assert_eq!(Style::sniff("a\tb\n1,5\t2").delimiter, b'\t');
         assert_eq!(Style::sniff("only\n1;2").delimiter, b',');
         assert_eq!(Style::sniff("\"a;b;c\",d\n").delimiter, b',');
@@ -285,8 +284,8 @@ mod tests {
 
     #[test]
     fn an_open_quotation_is_found() {
-        assert_eq!(cut("a,b\n1,\"x\n2,y\n", Style::sniff("a,b"), 9).1, Some(2));
-        assert_eq!(cut("a,b\n1,5\" pipe\n", Style::sniff("a,b"), 9).1, None);
+        assert_eq!(cut("a,b\n1,\"x\n2,y\n", Style::sniff("a,b\n"), 9).1, Some(2));
+        assert_eq!(cut("a,b\n1,5\" pipe\n", Style::sniff("a,b\n"), 9).1, None);
     }
 
     proptest! {

@@ -79,10 +79,15 @@ fn read(file: &str, text: &str, context: &Context<'_>) -> Batch<WeatherDay> {
     }
     let mut table: Vec<(usize, csv::StringRecord)> = Vec::new();
     for piece in pieces {
-        text::each_record(text, piece, style, |row, record| table.push((row, record.clone())));
+        text::each_record(text, piece, style, |row, record| {
+            table.push((row, record.clone()))
+        });
     }
     let Some((heading_row, heading)) = table.first() else {
-        return batch.stopped(FileFault::new("the file is empty", "check that the export finished"));
+        return batch.stopped(FileFault::new(
+            "the file is empty",
+            "check that the export finished",
+        ));
     };
     if is_ghcn_long(heading) {
         long_form(&mut batch, &table, context);
@@ -151,10 +156,7 @@ fn read(file: &str, text: &str, context: &Context<'_>) -> Batch<WeatherDay> {
 fn own_headings(headings: &Headings) -> Result<(), FileFault> {
     super::check_headings::<WeatherDay>(headings)?;
     let has = |name| headings.has(name);
-    let (celsius, fahrenheit) = (
-        has("tmin_c") && has("tmax_c"),
-        has("tmin_f") && has("tmax_f"),
-    );
+    let (celsius, fahrenheit) = (has("tmin_c") && has("tmax_c"), has("tmin_f") && has("tmax_f"));
     let found = || {
         let names: Vec<&str> = headings.found.iter().map(|h| h.trim()).collect();
         format!("found: {}", names.join(", "))
@@ -318,9 +320,9 @@ fn long_form(batch: &mut Batch<WeatherDay>, table: &[(usize, csv::StringRecord)]
             batch.bad_rows += 1;
         }
     }
-    batch.notes.push(
-        "read as GHCN-Daily, long form: TMAX and TMIN in tenths of a degree Celsius".to_owned(),
-    );
+    batch
+        .notes
+        .push("read as GHCN-Daily, long form: TMAX and TMIN in tenths of a degree Celsius".to_owned());
     let halves = pair_up(batch, days);
     tell(batch, &tally, halves);
 }
@@ -422,7 +424,13 @@ fn tell(batch: &mut Batch<WeatherDay>, tally: &Tally, lone: usize) {
         flagged,
         format!(
             "{flagged} readings were rejected because the source itself doubts them (quality flag): {}{}",
-            tally.flagged.iter().take(5).cloned().collect::<Vec<_>>().join("; "),
+            tally
+                .flagged
+                .iter()
+                .take(5)
+                .cloned()
+                .collect::<Vec<_>>()
+                .join("; "),
             if flagged > 5 { "; ..." } else { "" }
         ),
     );
@@ -556,10 +564,7 @@ fn wide_row(
         }
         Some(Some(value / divisor))
     };
-    let (low, high) = (
-        value("tmin", "tmin_attributes"),
-        value("tmax", "tmax_attributes"),
-    );
+    let (low, high) = (value("tmin", "tmin_attributes"), value("tmax", "tmax_attributes"));
     let (station, date, Some(tmin_c), Some(tmax_c)) = (station?, date?, low?, high?) else {
         return Some(None);
     };
