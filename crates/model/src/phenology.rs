@@ -736,7 +736,7 @@ impl Planner<'_> {
         let total: f64 = shares.iter().map(|s| s.1).sum();
         let over = flown_on(shares, self.options.take_down_share * total).unwrap_or(flight.last);
         let take_down = plus_days(over, 1).min(season_last).max(hang);
-        let lure_changes = self.lure_changes(series.between(hang..=plus_days(take_down, -1)))?;
+        let lure_changes = self.lure_changes(series.between(hang..=plus_days(take_down, -1)));
         Ok(Campaign {
             hang,
             take_down,
@@ -745,34 +745,39 @@ impl Planner<'_> {
         })
     }
 
-    /// Changes by heat or by the nominal maximum, whichever is first; for a first-order lure the rated life is its
-    /// half-life.
-    fn lure_changes(&self, days: &[DailyTemp]) -> Result<Vec<LureChange>, ModelError> {
+    /// Changes by heat or by the nominal maximum, whichever is first; none when the old lure outlasts the campaign within
+    /// both its rated life and its nominal maximum. For a first-order lure the rated life is its half-life.
+    fn lure_changes(&self, days: &[DailyTemp]) -> Vec<LureChange> {
         let lure = self.params.lure;
         let limit = self.options.lure_change_share * lure.life_days;
+        let nominal = self.params.lure_nominal_max_days.floor().max(1.0);
+        let spent: Vec<f64> = days.iter().map(|d| lure.day_factor(d.tmin_c, d.tmax_c)).collect();
         let mut changes = Vec::new();
         let (mut used, mut hung_days) = (0.0, 0.0);
         for (i, day) in days.iter().enumerate() {
-            used += lure.day_factor(day.tmin_c, day.tmax_c);
+            used += spent[i];
             hung_days += 1.0;
             let reason = if used >= limit {
                 ChangeReason::Heat
-            } else if hung_days >= self.params.lure_nominal_max_days.floor().max(1.0) {
+            } else if hung_days >= nominal {
                 ChangeReason::NominalMaximum
             } else {
                 continue;
             };
-            // The last day before take-down needs no new lure.
-            if i + 1 < days.len() {
-                changes.push(LureChange {
-                    date: day.date,
-                    reason,
-                    equivalent_days: used,
-                });
+            let rest = &spent[i + 1..];
+            let outlasts =
+                used + rest.iter().sum::<f64>() <= lure.life_days && hung_days + rest.len() as f64 <= nominal;
+            if rest.is_empty() || outlasts {
+                break;
             }
+            changes.push(LureChange {
+                date: day.date,
+                reason,
+                equivalent_days: used,
+            });
             (used, hung_days) = (0.0, 0.0);
         }
-        Ok(changes)
+        changes
     }
 
     fn supplies(&self, days: i64, lure_changes: usize) -> Result<Supplies, ModelError> {

@@ -145,7 +145,10 @@ pub struct ClocksSection {
 /// When flight happens, in the target's own heat units.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
-#[allow(clippy::large_enum_variant, reason = "a handful exist in a run; boxes would only clutter its use")]
+#[allow(
+    clippy::large_enum_variant,
+    reason = "a handful exist in a run; boxes would only clutter its use"
+)]
 pub enum FlightSection {
     /// One flight a year between two heat sums, peaking at a third (degree-days C from the start date).
     HeatSumWindow {
@@ -291,6 +294,25 @@ impl TargetProfile {
         told
     }
 
+    /// All of [`TargetProfile::warnings`] in one sentence that names the figures only; `None` when there is nothing to
+    /// warn of.
+    pub fn warning_summary(&self) -> Option<String> {
+        let told = self.warnings();
+        let name = |sentence: &String| match sentence.split_once(": ") {
+            Some((name, _)) => uncapitalised(name),
+            None => "host weights".to_owned(),
+        };
+        let names: Vec<String> = told.iter().map(name).collect();
+        (!names.is_empty()).then(|| {
+            format!(
+                "{} figures for {} have no published source at hand or are quoted from memory; check them before leaning on this: {}.",
+                names.len(),
+                uncapitalised(&self.common_name),
+                names.join("; ")
+            )
+        })
+    }
+
     /// The model's parameters at their central values.
     ///
     /// # Errors
@@ -379,7 +401,10 @@ impl TargetProfile {
 
     /// Every uncertain parameter with its name in plain words.
     pub fn parameters(&self) -> Vec<(&'static str, &Param)> {
-        self.params().into_iter().map(|entry| (entry.what, entry.param)).collect()
+        self.params()
+            .into_iter()
+            .map(|entry| (entry.what, entry.param))
+            .collect()
     }
 
     /// Every parameter with its name in plain words and its legal range.
@@ -642,6 +667,15 @@ fn named_source(what: &str, source: &str) -> Result<(), ModelError> {
         ));
     }
     Ok(())
+}
+
+fn uncapitalised(text: &str) -> String {
+    let mut chars = text.chars();
+    chars
+        .next()
+        .map(|c| c.to_lowercase().to_string())
+        .unwrap_or_default()
+        + chars.as_str()
 }
 
 fn sentence(what: &str, mark: Mark, note: Option<&str>) -> String {

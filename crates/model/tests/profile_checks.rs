@@ -1,6 +1,9 @@
 //! Target profiles: every shipped one is read, refuses nonsense, and warns where it must; seasons planned from them.
 
-#![allow(clippy::unwrap_used, reason = "helpers outside the test functions are tests too")]
+#![allow(
+    clippy::unwrap_used,
+    reason = "helpers outside the test functions are tests too"
+)]
 
 use std::fmt::Write as _;
 
@@ -582,6 +585,42 @@ fn lures_are_changed_by_heat_where_it_is_hot_and_by_the_calendar_where_not() {
     );
     let cool = reasons(12.0, 2.0);
     assert_eq!(cool.first(), Some(&ChangeReason::NominalMaximum), "{cool:?}");
+}
+
+/// A lure that reaches its change share shortly before take-down, but not the end of its life, stays.
+#[test]
+fn a_lure_that_outlasts_the_season_is_not_changed() {
+    let series = climate(2020..=2021, 12.0, 11.0);
+    let mut profile = by_id("spongy-moth").unwrap().clone();
+    profile.lure.nominal_max_days.dist = Dist::Fixed { value: 365.0 };
+    let used = |profile: &TargetProfile| -> f64 {
+        let plan = season_plan(profile, &series, SeasonSpan::Year(2021), SeasonOptions::default()).unwrap();
+        let campaign = plan.rows[0].campaign.clone().unwrap();
+        let lure = profile.central().unwrap().lure;
+        let days = series.between(campaign.hang..=campaign.take_down.yesterday().unwrap());
+        lure.age(days).last().unwrap().equivalent_days
+    };
+    let changes = |life: f64| -> usize {
+        let mut p = profile.clone();
+        p.lure.life_days.dist = Dist::Fixed { value: life };
+        let plan = season_plan(&p, &series, SeasonSpan::Year(2021), SeasonOptions::default()).unwrap();
+        plan.rows[0].campaign.as_ref().unwrap().lure_changes.len()
+    };
+    let season = used(&profile);
+    assert_eq!(changes(season * 2.0), 0, "never near its end");
+    assert_eq!(changes(season * 1.05), 0, "past the change share, but it lasts");
+    assert_eq!(changes(season * 0.95), 1, "would run out before take-down");
+}
+
+#[test]
+fn the_summary_names_what_the_warnings_tell() {
+    let profile = by_id("walnut-twig-beetle").unwrap();
+    let summary = profile.warning_summary().unwrap();
+    assert!(
+        summary.contains("capture reach (m)") && summary.contains("walnut twig beetle"),
+        "{summary}"
+    );
+    assert!(summary.starts_with(&profile.warnings().len().to_string()));
 }
 
 proptest! {
