@@ -498,7 +498,7 @@ fn legend(base: &MapBase, target: &TargetReport, frame: &Frame) -> Markup {
 
 fn caption(target: &TargetReport) -> String {
     format!(
-        "{} traps for {}; the darker the ground, the likelier the network would have seen the design incursion there.",
+        "{} traps for {}; the darker the ground, the likelier that the traps would see a design incursion there.",
         target.traps.len(),
         mid_sentence(&target.common_name)
     )

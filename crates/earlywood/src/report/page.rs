@@ -1,10 +1,12 @@
 //! The page itself: headings, sentences, tables, in the order in which a programme lead is asked about them.
 
+use std::collections::BTreeSet;
+
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::map::{self, Frame};
 use super::svg::{banded, day, mid_sentence, percent, points, probability, short_day, whole};
-use super::{ReportData, SeasonPlan, TargetReport, VisitSummary, ZoneAssurance, chart};
+use super::{Find, ReportData, SeasonPlan, TargetReport, VisitSummary, ZoneAssurance, chart};
 
 const CSS: &str = include_str!("page.css");
 
@@ -78,15 +80,7 @@ fn answers(data: &ReportData) -> Markup {
     html! {
         ul.answers {
             @for target in &data.targets {
-                @for find in &target.finds {
-                    li.find {
-                        strong { "Found: " }
-                        (mid_sentence(&target.common_name)) " at " (find.label) " in " (find.zone) ", taken "
-                        (day(find.taken)) ", confirmed " (day(find.confirmed)) " ("
-                        (find.specimens) @if find.specimens == 1 { " specimen). " } @else { " specimens). " }
-                        "Nothing is claimed about absence in " (find.zone) " until a response has shown it."
-                    }
-                }
+                @if let Some(first) = target.finds.first() { (found_answer(target, first)) }
                 @for zone in target.zones.iter().filter(|z| !z.found) { li { (unbroken(&plain_sentence(target, zone, data))) } }
             }
         }
@@ -94,6 +88,56 @@ fn answers(data: &ReportData) -> Markup {
             "A figure in brackets is the 5–95 % band: where the truth lies in nine draws of ten, given what is and is not known "
             "about the insect, its lure and the incursion's size. Finding nothing never proves that nothing is there."
         }
+    }
+}
+
+/// What is said first when there is a find: the oldest, how many followed, and what can no longer be claimed.
+fn found_answer(target: &TargetReport, first: &Find) -> Markup {
+    let zones: BTreeSet<&str> = target.finds.iter().map(|f| f.zone.as_str()).collect();
+    let zones: Vec<&str> = zones.into_iter().collect();
+    let more = target.finds.len() - 1;
+    html! {
+        li.find {
+            strong { "Found: " }
+            (mid_sentence(&target.common_name)) " at " (first.label) " in " (first.zone) ", taken " (day(first.taken))
+            @if first.confirmed != first.taken { ", confirmed " (day(first.confirmed)) }
+            @if more > 0 { "; " (more) @if more == 1 { " more find" } @else { " more finds" } " since" }
+            ". Nothing is claimed about absence in " (zones.join(" and ")) " until a response has shown it."
+        }
+    }
+}
+
+/// At most so many finds are listed one by one.
+const MOST_FINDS: usize = 25;
+
+fn finds_part(target: &TargetReport) -> Markup {
+    if target.finds.is_empty() {
+        return html! {};
+    }
+    let rows = target.finds.iter().take(MOST_FINDS).map(|f| {
+        vec![
+            words(&f.label),
+            words(&f.zone),
+            words(day(f.taken)),
+            words(day(f.confirmed)),
+            words(whole(f64::from(f.specimens))),
+        ]
+    });
+    let hidden = target.finds.len().saturating_sub(MOST_FINDS);
+    html! {
+        h3 { "Finds" }
+        (table(
+            "Confirmed determinations, oldest first",
+            &[
+                Column("Trap", false),
+                Column("Zone", false),
+                Column("Taken", false),
+                Column("Confirmed", false),
+                Column("Specimens", true),
+            ],
+            rows.collect(),
+        ))
+        @if hidden > 0 { p.note { "and " (hidden) " more." } }
     }
 }
 
@@ -159,6 +203,7 @@ fn target_section(data: &ReportData, target: &TargetReport, key: usize, frame: O
             (map::layer(target, key, frame))
             (map::figure(&data.map, target, key, frame))
         }
+        (finds_part(target))
         (assurance_part(target, key))
         (costs_part(target))
         (next_part(target))

@@ -150,7 +150,11 @@ fn target(
         },
         cells,
         cell_measure: "Chance of having seen the design incursion".to_owned(),
-        finds: if found { vec![find(&traps[17])] } else { Vec::new() },
+        finds: if found {
+            vec![find(&traps[17]), find(&traps[18])]
+        } else {
+            Vec::new()
+        },
         plan: Some(plan(traps.len())),
         season: Some(season()),
         visits: Some(visits()),

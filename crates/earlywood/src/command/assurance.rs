@@ -1,0 +1,170 @@
+//! `earlywood assurance`: is it here, and how sure are we?
+
+use anyhow::{Result, bail};
+use clap::Args;
+use earlywood_model::assurance::{Assurance, Band, ZoneAssurance};
+use earlywood_model::profile::TargetProfile;
+use jiff::civil::Date;
+use serde_json::json;
+
+use crate::FileArg;
+use crate::chain::assure::{Asked, Question};
+use crate::chain::ground::{Ground, GroundOptions};
+use crate::out::{Form, note, table};
+
+#[derive(Args)]
+pub(crate) struct AssuranceArgs {
+    #[command(flatten)]
+    file: FileArg,
+    /// Only this zone.
+    #[arg(long, value_name = "Z")]
+    zone: Option<String>,
+    /// The day asked about; today when left out.
+    #[arg(long, value_name = "D")]
+    on: Option<Date>,
+    /// Target, by id; the programme's only one when left out.
+    #[arg(long, value_name = "T")]
+    target: Option<String>,
+    /// Weather station; the only one when left out.
+    #[arg(long)]
+    station: Option<String>,
+    #[command(flatten)]
+    ground: GroundOptions,
+    /// Draws of the uncertain parameters behind every band.
+    #[arg(long, value_name = "N", default_value = "1000", value_parser = clap::value_parser!(u32).range(1..=100_000))]
+    draws: u32,
+    /// Seed of the draws.
+    #[arg(long, default_value = "1")]
+    seed: u64,
+}
+
+pub(crate) fn run(args: AssuranceArgs, form: Form) -> Result<()> {
+    let programme = super::read(&args.file)?;
+    let profile = crate::chain::target_or_only(&programme, args.target.as_deref())?;
+    let series = crate::chain::weather::series(&programme, args.station.as_deref())?;
+    let ground = Ground::of(&programme, profile, args.ground)?;
+    ground.cells.notes.iter().for_each(|n| note(n));
+    let on = args.on.unwrap_or_else(super::today);
+    if on > super::today() {
+        bail!("--on {on} lies in the future; assurance rests on visits made");
+    }
+    let question = Question::of(
+        &programme,
+        &ground,
+        &series,
+        Asked {
+            on,
+            draws: args.draws,
+            seed: args.seed,
+        },
+    )?;
+    if question.placements.is_empty() {
+        note("no trap for this target hung in the season: the figures are those of not looking");
+    }
+    let mut answer = question.answer(&ground)?;
+    if let Some(zone) = &args.zone {
+        let labels: Vec<String> = answer.zones.iter().map(|z| z.zone.clone()).collect();
+        answer.zones.retain(|z| &z.zone == zone);
+        if answer.zones.is_empty() {
+            bail!("no zone {zone:?}; there are {}", labels.join(", "));
+        }
+    }
+    answer.warnings.iter().for_each(|w| note(w));
+    form.say(
+        || words(&answer, &ground.profile, ground.params.flyers),
+        || json!(answer),
+    )
+}
+
+fn band(b: Band) -> String {
+    format!("{} ({}–{})", share(b.median), share(b.p05), share(b.p95))
+}
+
+/// A probability in words: never rounded to certainty.
+pub(crate) fn share(p: f64) -> String {
+    match p {
+        p if p > 0.0 && p < 0.001 => "below 0.001".into(),
+        p if p < 1.0 && p > 0.999 => "above 0.999".into(),
+        p if !(0.01..=0.99).contains(&p) => format!("{p:.3}"),
+        p => format!("{p:.2}"),
+    }
+}
+
+fn words(answer: &Assurance, profile: &TargetProfile, flyers: f64) -> String {
+    let mut lines = vec![
+        format!(
+            "{} on {}; flight so far {} of the year's.",
+            profile.common_name,
+            answer.as_of,
+            band(answer.flight_to_date)
+        ),
+        profile.caution.clone(),
+    ];
+    for zone in &answer.zones {
+        lines.push(String::new());
+        lines.push(sentence(zone, &profile.common_name, flyers));
+        lines.extend(details(zone));
+    }
+    lines.join("\n")
+}
+
+/// The sentence a lead can say aloud.
+pub(crate) fn sentence(zone: &ZoneAssurance, common_name: &str, flyers: f64) -> String {
+    let name = common_name.to_lowercase();
+    let seen = zone.periods.last().map(|p| p.sensitivity);
+    let seen = seen.map_or_else(|| "unknown".to_string(), band);
+    match zone.found_on {
+        Some(day) => format!(
+            "{}: {name} was found on {day} and confirmed. Up to then the work would have seen the design incursion ({flyers} flyers) with probability {seen}.",
+            zone.zone
+        ),
+        None => {
+            let free = zone.periods.last().and_then(|p| p.p_free);
+            let free = free.map_or_else(|| "unknown".to_string(), band);
+            format!(
+                "{}: if the {name} had been here at the design size ({flyers} flyers), we'd have seen it by now with probability {seen}. Probability that it is absent: {free}.",
+                zone.zone
+            )
+        }
+    }
+}
+
+fn details(zone: &ZoneAssurance) -> Vec<String> {
+    let mut lines = vec![format!(
+        "  {} traps; {:.0} trap-days on the calendar, {:.0} effective, {:.0} more wait for a look; {:.0} % of the risk within reach.",
+        zone.placements,
+        zone.calendar_trap_days,
+        zone.effective_trap_days,
+        zone.waiting_trap_days,
+        100.0 * zone.covered_weight
+    )];
+    let costs: Vec<String> = zone
+        .losses
+        .iter()
+        .take(3)
+        .map(|l| format!("{} {:.2} points", l.cause.words(), 100.0 * l.sensitivity))
+        .collect();
+    if !costs.is_empty() {
+        lines.push(format!("  What cost most: {}.", costs.join("; ")));
+    }
+    let rows: Vec<Vec<String>> = zone
+        .next_visits
+        .iter()
+        .take(5)
+        .map(|v| {
+            vec![
+                format!("  {}", v.label),
+                format!("{:+.2} points", 100.0 * v.from_look),
+                format!("{:+.2} points", 100.0 * v.from_renewal),
+                v.last_look.map_or("never looked at".into(), |d| d.to_string()),
+            ]
+        })
+        .collect();
+    if !rows.is_empty() {
+        lines.push(table(
+            &["  next visits", "a look adds", "renewal adds later", "last look"],
+            &rows,
+        ));
+    }
+    lines
+}

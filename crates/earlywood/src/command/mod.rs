@@ -1,0 +1,37 @@
+//! One file a command: its options, what it does in one page, what it says.
+
+pub(crate) mod assurance;
+pub(crate) mod demo;
+pub(crate) mod init;
+pub(crate) mod journal;
+pub(crate) mod load;
+pub(crate) mod place;
+pub(crate) mod print;
+pub(crate) mod season;
+pub(crate) mod targets;
+
+use anyhow::{Context, Result};
+use earlywood_journal::{Act, Programme};
+use jiff::civil::Date;
+
+use crate::{ActorArg, FileArg};
+
+/// The act of this person, now: the one place where the clock enters.
+pub(crate) fn act(actor: &ActorArg) -> Result<Act> {
+    Ok(Act::new(&actor.who, jiff::ZonedDateTime::now())?)
+}
+
+/// Today, on this machine's clock.
+pub(crate) fn today() -> Date {
+    jiff::ZonedDateTime::now().date()
+}
+
+/// Opens a programme file to write to it.
+pub(crate) fn open(file: &FileArg) -> Result<Programme> {
+    Programme::open(&file.file).with_context(|| format!("{}", file.file.display()))
+}
+
+/// Opens a programme file to read it.
+pub(crate) fn read(file: &FileArg) -> Result<Programme> {
+    Programme::open_read_only(&file.file).with_context(|| format!("{}", file.file.display()))
+}
