@@ -11,14 +11,22 @@ use earlywood_planner::siting::{Limit, Objective, Options, Position, Problem, so
 
 fn main() {
     let args: Vec<String> = std::env::args().skip(1).collect();
-    let option = |name: &str| args.iter().position(|a| a == name).and_then(|k| args.get(k + 1)).cloned();
+    let option = |name: &str| {
+        args.iter()
+            .position(|a| a == name)
+            .and_then(|k| args.get(k + 1))
+            .cloned()
+    };
     let objective = match option("--objective").as_deref() {
         None | Some("one") => Objective::OneFlyer,
         Some("cover") => Objective::Cover,
         Some(text) => Objective::Flyers(text.trim_start_matches("flyers:").parse().unwrap()),
     };
     let problem = read(&args[0], objective, option("--pick").map(|k| k.parse().unwrap()));
-    let mut options = Options { prove: args.iter().any(|a| a == "--prove"), ..Options::default() };
+    let mut options = Options {
+        prove: args.iter().any(|a| a == "--prove"),
+        ..Options::default()
+    };
     if let Some(effort) = option("--effort") {
         options.effort = effort.parse().unwrap();
     }
@@ -61,7 +69,9 @@ impl Reader {
         (0..n).map(|_| f64::from_le_bytes(self.bytes())).collect()
     }
     fn ints(&mut self, n: usize) -> Vec<usize> {
-        (0..n).map(|_| u32::from_le_bytes(self.bytes()) as usize).collect()
+        (0..n)
+            .map(|_| u32::from_le_bytes(self.bytes()) as usize)
+            .collect()
     }
 }
 
@@ -70,18 +80,25 @@ impl Reader {
 fn read(path: &str, objective: Objective, pick_given: Option<usize>) -> Problem {
     let mut r = Reader(std::io::BufReader::new(std::fs::File::open(path).unwrap()));
     assert_eq!(&r.bytes::<8>(), b"EWSITE01");
-    let (places, cells, pick, entries, conflicts) = (r.number(), r.number(), r.number(), r.number(), r.number());
+    let (places, cells, pick, entries, conflicts) =
+        (r.number(), r.number(), r.number(), r.number(), r.number());
     let _spacing_m = r.floats(1);
     let weights = r.floats(cells);
     let to_points = |xy: Vec<f64>| -> Vec<Position> {
-        xy.chunks_exact(2).map(|p| Position { x_m: p[0], y_m: p[1] }).collect()
+        xy.chunks_exact(2)
+            .map(|p| Position { x_m: p[0], y_m: p[1] })
+            .collect()
     };
     let place_xy = to_points(r.floats(2 * places));
     let cell_xy = to_points(r.floats(2 * cells));
     let start: Vec<usize> = (0..=places).map(|_| r.number()).collect();
     let cell = r.ints(entries);
     let p = r.floats(entries);
-    let pairs: Vec<(usize, usize)> = r.ints(2 * conflicts).chunks_exact(2).map(|c| (c[0], c[1])).collect();
+    let pairs: Vec<(usize, usize)> = r
+        .ints(2 * conflicts)
+        .chunks_exact(2)
+        .map(|c| (c[0], c[1]))
+        .collect();
     let rows: Vec<Vec<(usize, f64)>> = (0..places)
         .map(|i| {
             (start[i]..start[i + 1])
@@ -90,18 +107,28 @@ fn read(path: &str, objective: Objective, pick_given: Option<usize>) -> Problem 
                 .collect()
         })
         .collect();
-    Problem::from_rows(weights, &rows, objective, Limit::Count(pick_given.unwrap_or(pick)))
-        .unwrap()
-        .located(&place_xy, &cell_xy)
-        .unwrap()
-        .conflicting(&pairs)
-        .unwrap()
+    Problem::from_rows(
+        weights,
+        &rows,
+        objective,
+        Limit::Count(pick_given.unwrap_or(pick)),
+    )
+    .unwrap()
+    .located(&place_xy, &cell_xy)
+    .unwrap()
+    .conflicting(&pairs)
+    .unwrap()
 }
 
 fn cpu_seconds() -> f64 {
     let text = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
     let after = text.rsplit(')').next().unwrap_or("");
-    let ticks: f64 = after.split_whitespace().skip(11).take(2).filter_map(|t| t.parse::<f64>().ok()).sum();
+    let ticks: f64 = after
+        .split_whitespace()
+        .skip(11)
+        .take(2)
+        .filter_map(|t| t.parse::<f64>().ok())
+        .sum();
     ticks / 100.0
 }
 

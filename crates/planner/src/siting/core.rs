@@ -65,13 +65,20 @@ impl<K: Kernel> Core<K> {
             return Err(PlannerError::KeptOverLimit { needed: used, limit });
         }
         let budget = limit + problem.limit_slack() - used;
-        let base_value = problem.weights.iter().zip(&state).map(|(&w, &s)| w * kernel.value(s)).sum();
+        let base_value = problem
+            .weights
+            .iter()
+            .zip(&state)
+            .map(|(&w, &s)| w * kernel.value(s))
+            .sum();
         let mut origin: Vec<u32> = (0..n as u32)
             .filter(|&i| {
                 let row = problem.start[i as usize]..problem.start[i as usize + 1];
                 free[i as usize]
                     && problem.cost(i as usize) <= budget
-                    && row.clone().any(|k| problem.weights[problem.cell[k] as usize] > 0.0)
+                    && row
+                        .clone()
+                        .any(|k| problem.weights[problem.cell[k] as usize] > 0.0)
             })
             .collect();
         let mut reached = vec![false; problem.cells()];
@@ -80,10 +87,13 @@ impl<K: Kernel> Core<K> {
                 reached[problem.cell[k] as usize] = true;
             }
         }
-        let mut cells: Vec<u32> =
-            (0..problem.cells() as u32).filter(|&c| reached[c as usize] && problem.weights[c as usize] > 0.0).collect();
+        let mut cells: Vec<u32> = (0..problem.cells() as u32)
+            .filter(|&c| reached[c as usize] && problem.weights[c as usize] > 0.0)
+            .collect();
         sort_canonically(problem, &mut origin, &mut cells);
-        Ok(Self::gather(problem, kernel, &state, origin, &cells, budget, base_value))
+        Ok(Self::gather(
+            problem, kernel, &state, origin, &cells, budget, base_value,
+        ))
     }
 
     fn gather(
@@ -126,7 +136,8 @@ impl<K: Kernel> Core<K> {
             .collect();
         let (conflict_start, conflict) = neighbours(origin.len(), &pairs);
         let pick = |xy: &Option<Vec<Position>>, list: &[u32]| {
-            xy.as_ref().map(|xy| list.iter().map(|&i| xy[i as usize]).collect::<Vec<_>>())
+            xy.as_ref()
+                .map(|xy| list.iter().map(|&i| xy[i as usize]).collect::<Vec<_>>())
         };
         Self {
             kernel,
@@ -143,6 +154,83 @@ impl<K: Kernel> Core<K> {
             cell_xy: pick(&problem.cell_xy, cells),
             origin,
             base_value,
+        }
+    }
+
+    /// The problem of `list` alone, everything else staying as it is: `held` are the members of `list` that are chosen now, `state` the
+    /// cells under all chosen places, `inside` all chosen places. Members that conflict with a chosen place outside are left
+    /// out. In the result `origin` holds indices of this problem.
+    pub(crate) fn local(&self, list: &[u32], held: &[u32], state: &[K::State], inside: &[bool]) -> Self {
+        let member = |i: u32| list.binary_search(&i).ok();
+        let origin: Vec<u32> = list
+            .iter()
+            .copied()
+            .filter(|&i| {
+                self.conflicts_of(i as usize)
+                    .iter()
+                    .all(|&j| !inside[j as usize] || member(j).is_some())
+            })
+            .collect();
+        let mut cells: Vec<u32> = origin
+            .iter()
+            .flat_map(|&i| self.cell[self.row(i as usize)].iter().copied())
+            .collect();
+        cells.sort_unstable();
+        cells.dedup();
+        let span = cells.last().map_or(0, |last| (last - cells[0]) as usize + 1);
+        let first = cells.first().copied().unwrap_or(0);
+        // Local numbers of cells: a direct table where the numbers lie close together, which sorting along the curve makes usual.
+        let table: Option<Vec<u32>> = (span <= 64 * cells.len()).then(|| {
+            let mut table = vec![u32::MAX; span];
+            for (k, &c) in cells.iter().enumerate() {
+                table[(c - first) as usize] = k as u32;
+            }
+            table
+        });
+        let rank = |c: u32| match &table {
+            Some(table) => Some(table[c.checked_sub(first)? as usize]).filter(|&k| k != u32::MAX),
+            None => cells.binary_search(&c).ok().map(|k| k as u32),
+        };
+        let mut base: Vec<K::State> = cells.iter().map(|&c| state[c as usize]).collect();
+        for &i in held {
+            for k in self.row(i as usize) {
+                if let Some(c) = rank(self.cell[k]) {
+                    base[c as usize] = self.kernel.remove(base[c as usize], self.p[k]);
+                }
+            }
+        }
+        let (mut start, mut cell, mut p) = (vec![0], Vec::new(), Vec::new());
+        let (mut conflict_start, mut conflict) = (vec![0], Vec::new());
+        for &i in &origin {
+            let row = self.row(i as usize);
+            cell.extend(self.cell[row.clone()].iter().filter_map(|&c| rank(c)));
+            p.extend_from_slice(&self.p[row]);
+            start.push(cell.len());
+            conflict.extend(
+                self.conflicts_of(i as usize)
+                    .iter()
+                    .filter_map(|j| origin.binary_search(j).ok().map(|k| k as u32)),
+            );
+            conflict_start.push(conflict.len());
+        }
+        Self {
+            kernel: self.kernel,
+            weight: cells.iter().map(|&c| self.weight[c as usize]).collect(),
+            base,
+            start,
+            cell,
+            p,
+            conflict_start,
+            conflict,
+            cost: origin.iter().map(|&i| self.cost[i as usize]).collect(),
+            budget: self.budget,
+            xy: self
+                .xy
+                .as_ref()
+                .map(|xy| origin.iter().map(|&i| xy[i as usize]).collect()),
+            cell_xy: None,
+            origin,
+            base_value: 0.0,
         }
     }
 
@@ -216,7 +304,10 @@ impl<K: Kernel> Core<K> {
 
     /// The gain of each place alone, over the kept ones.
     pub(crate) fn single_gains(&self) -> Vec<f64> {
-        (0..self.len()).into_par_iter().map(|i| self.gain(&self.base, i)).collect()
+        (0..self.len())
+            .into_par_iter()
+            .map(|i| self.gain(&self.base, i))
+            .collect()
     }
 
     /// For each place, the places that share a cell with it (itself left out), ascending.
@@ -348,7 +439,11 @@ fn sort_canonically(problem: &Problem, places: &mut [u32], cells: &mut [u32]) {
         }
         let compare = |a: &[f64], b: &[f64]| {
             a.len().cmp(&b.len()).then_with(|| {
-                a.iter().zip(b).map(|(x, y)| x.total_cmp(y)).find(|o| o.is_ne()).unwrap_or(std::cmp::Ordering::Equal)
+                a.iter()
+                    .zip(b)
+                    .map(|(x, y)| x.total_cmp(y))
+                    .find(|o| o.is_ne())
+                    .unwrap_or(std::cmp::Ordering::Equal)
             })
         };
         cells.sort_by(|&a, &b| {
@@ -379,8 +474,15 @@ impl PartialOrd for OrderedList {
 }
 impl Ord for OrderedList {
     fn cmp(&self, other: &Self) -> std::cmp::Ordering {
-        let by_number = self.0.iter().zip(&other.0).map(|(a, b)| a.total_cmp(b)).find(|o| o.is_ne());
-        by_number.unwrap_or_else(|| self.0.len().cmp(&other.0.len())).then(self.1.cmp(&other.1))
+        let by_number = self
+            .0
+            .iter()
+            .zip(&other.0)
+            .map(|(a, b)| a.total_cmp(b))
+            .find(|o| o.is_ne());
+        by_number
+            .unwrap_or_else(|| self.0.len().cmp(&other.0.len()))
+            .then(self.1.cmp(&other.1))
     }
 }
 
@@ -419,9 +521,15 @@ impl Curve {
         let all = || places.iter().chain(cells);
         let west_m = all().map(|p| p.x_m).fold(f64::INFINITY, f64::min);
         let south_m = all().map(|p| p.y_m).fold(f64::INFINITY, f64::min);
-        let extent_m =
-            all().map(|p| (p.x_m - west_m).max(p.y_m - south_m)).fold(0.0, f64::max).max(f64::MIN_POSITIVE);
-        Self { west_m, south_m, step_m: extent_m / 65_535.0 }
+        let extent_m = all()
+            .map(|p| (p.x_m - west_m).max(p.y_m - south_m))
+            .fold(0.0, f64::max)
+            .max(f64::MIN_POSITIVE);
+        Self {
+            west_m,
+            south_m,
+            step_m: extent_m / 65_535.0,
+        }
     }
 
     fn key(&self, at: Position) -> u64 {

@@ -51,7 +51,9 @@ pub enum PlannerError {
         needed: usize,
     },
     /// Two places that must both be kept hang closer together than the spacing allows.
-    #[error("kept places {first} and {second} are closer together than the spacing allows; free one of them or lower the spacing")]
+    #[error(
+        "kept places {first} and {second} are closer together than the spacing allows; free one of them or lower the spacing"
+    )]
     KeptTooClose {
         /// Index of one kept place.
         first: usize,

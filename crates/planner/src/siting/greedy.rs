@@ -52,13 +52,20 @@ impl PartialOrd for Entry {
 }
 impl Ord for Entry {
     fn cmp(&self, other: &Self) -> Ordering {
-        self.score.total_cmp(&other.score).then(other.place.cmp(&self.place))
+        self.score
+            .total_cmp(&other.score)
+            .then(other.place.cmp(&self.place))
     }
 }
 
 /// Extends `chosen` greedily until the budget is used or nothing adds anything. `allowed` limits what may be added.
 /// Gains only fall as places are chosen (submodularity), so a refreshed gain that stays on top is exactly the largest.
-pub(crate) fn extend<K: Kernel>(core: &Core<K>, chosen: &mut Vec<u32>, score: Score, allowed: Option<&[u32]>) {
+pub(crate) fn extend<K: Kernel>(
+    core: &Core<K>,
+    chosen: &mut Vec<u32>,
+    score: Score,
+    allowed: Option<&[u32]>,
+) {
     let mut state = core.states(chosen);
     let mut blocked = vec![false; core.len()];
     let mut left = core.budget;
@@ -71,13 +78,19 @@ pub(crate) fn extend<K: Kernel>(core: &Core<K>, chosen: &mut Vec<u32>, score: Sc
     }
     let gains: Vec<(u32, f64)> = match allowed {
         None if chosen.is_empty() => (0u32..).zip(core.single_gains()).collect(),
-        None => (0..core.len() as u32).map(|i| (i, core.gain(&state, i as usize))).collect(),
+        None => (0..core.len() as u32)
+            .map(|i| (i, core.gain(&state, i as usize)))
+            .collect(),
         Some(list) => list.iter().map(|&i| (i, core.gain(&state, i as usize))).collect(),
     };
     let mut heap: BinaryHeap<Entry> = gains
         .into_iter()
         .filter(|&(i, gain)| !blocked[i as usize] && gain > 0.0)
-        .map(|(place, gain)| Entry { score: score.of(gain, core.cost[place as usize]), place, round: 0 })
+        .map(|(place, gain)| Entry {
+            score: score.of(gain, core.cost[place as usize]),
+            place,
+            round: 0,
+        })
         .collect();
     let mut round = 0;
     while let Some(top) = heap.pop() {
@@ -88,7 +101,11 @@ pub(crate) fn extend<K: Kernel>(core: &Core<K>, chosen: &mut Vec<u32>, score: Sc
         if top.round < round {
             let gain = core.gain(&state, i);
             if gain > 0.0 {
-                heap.push(Entry { score: score.of(gain, core.cost[i]), place: top.place, round });
+                heap.push(Entry {
+                    score: score.of(gain, core.cost[i]),
+                    place: top.place,
+                    round,
+                });
             }
             continue;
         }

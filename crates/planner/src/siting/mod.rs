@@ -20,11 +20,17 @@
 //! # Ok::<(), earlywood_planner::siting::PlannerError>(())
 //! ```
 
+mod anneal;
+mod band;
 mod core;
+mod dual;
 mod error;
+mod exact;
 mod greedy;
 mod kernel;
+mod primal;
 mod problem;
+mod refine;
 mod solve;
 mod swap;
 

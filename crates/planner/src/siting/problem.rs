@@ -83,19 +83,41 @@ impl Problem {
         objective: Objective,
         limit: Limit,
     ) -> Result<Self, PlannerError> {
-        check_setting("the cut-off distance", cutoff_m, cutoff_m > 0.0, "a positive number of metres")?;
+        check_setting(
+            "the cut-off distance",
+            cutoff_m,
+            cutoff_m > 0.0,
+            "a positive number of metres",
+        )?;
         for (index, cell) in cells.iter().enumerate() {
-            check_position("cell", index, Position { x_m: cell.x_m, y_m: cell.y_m })?;
+            check_position(
+                "cell",
+                index,
+                Position {
+                    x_m: cell.x_m,
+                    y_m: cell.y_m,
+                },
+            )?;
         }
         for (index, &place) in places.iter().enumerate() {
             check_position("place", index, place)?;
         }
         let grid = Grid::new(cells, cutoff_m);
-        let rows: Vec<Vec<(u32, f64)>> =
-            places.par_iter().map(|place| grid.row(cells, *place, cutoff_m, &hazard)).collect();
+        let rows: Vec<Vec<(u32, f64)>> = places
+            .par_iter()
+            .map(|place| grid.row(cells, *place, cutoff_m, &hazard))
+            .collect();
         let mut problem = Self::assemble(cells.iter().map(|c| c.weight).collect(), &rows, objective, limit)?;
         problem.place_xy = Some(places.to_vec());
-        problem.cell_xy = Some(cells.iter().map(|c| Position { x_m: c.x_m, y_m: c.y_m }).collect());
+        problem.cell_xy = Some(
+            cells
+                .iter()
+                .map(|c| Position {
+                    x_m: c.x_m,
+                    y_m: c.y_m,
+                })
+                .collect(),
+        );
         Ok(problem)
     }
 
@@ -115,7 +137,12 @@ impl Problem {
             let mut out: Vec<(u32, f64)> = Vec::with_capacity(row.len());
             for &(index, hazard) in row {
                 if index >= count {
-                    return Err(PlannerError::NoSuchIndex { what: "a hazard", item: "cell", index, count });
+                    return Err(PlannerError::NoSuchIndex {
+                        what: "a hazard",
+                        item: "cell",
+                        index,
+                        count,
+                    });
                 }
                 out.push((index as u32, hazard));
             }
@@ -175,7 +202,14 @@ impl Problem {
             }
         }
         for (index, &value) in weights.iter().enumerate() {
-            check_number("the weight", "cell", index, value, value >= 0.0, "a number of at least 0")?;
+            check_number(
+                "the weight",
+                "cell",
+                index,
+                value,
+                value >= 0.0,
+                "a number of at least 0",
+            )?;
         }
         if let Objective::Flyers(n) = objective {
             check_setting("the number of flyers", n, n > 0.0, "a positive number")?;
@@ -184,8 +218,11 @@ impl Problem {
             check_setting("the budget", budget, budget >= 0.0, "a number of at least 0")?;
         }
         let entries = rows.iter().map(Vec::len).sum();
-        let (mut start, mut cell, mut hazard) =
-            (Vec::with_capacity(rows.len() + 1), Vec::with_capacity(entries), Vec::with_capacity(entries));
+        let (mut start, mut cell, mut hazard) = (
+            Vec::with_capacity(rows.len() + 1),
+            Vec::with_capacity(entries),
+            Vec::with_capacity(entries),
+        );
         start.push(0);
         for (index, row) in rows.iter().enumerate() {
             for &(c, a) in row {
@@ -221,13 +258,18 @@ impl Problem {
     pub fn spaced(mut self, spacing_m: f64) -> Result<Self, PlannerError> {
         check_setting("the spacing", spacing_m, spacing_m >= 0.0, "at least 0 m")?;
         let Some(xy) = &self.place_xy else {
-            return Err(PlannerError::Empty("positions (give pairs of conflicting places instead of a spacing)"));
+            return Err(PlannerError::Empty(
+                "positions (give pairs of conflicting places instead of a spacing)",
+            ));
         };
         if spacing_m > 0.0 {
             // A relative 1e-12 forgives the rounding of coordinates that lie on a grid exactly `spacing_m` wide.
             let least_squared = (spacing_m * (1.0 - 1e-12)).powi(2);
             let tree = RTree::bulk_load(
-                xy.iter().enumerate().map(|(i, p)| GeomWithData::new([p.x_m, p.y_m], i as u32)).collect(),
+                xy.iter()
+                    .enumerate()
+                    .map(|(i, p)| GeomWithData::new([p.x_m, p.y_m], i as u32))
+                    .collect(),
             );
             let close: Vec<(u32, u32)> = xy
                 .par_iter()
@@ -241,7 +283,8 @@ impl Problem {
                         .locate_in_envelope(&reach)
                         .filter(|other| {
                             let [x, y] = *other.geom();
-                            other.data as usize > i && (x - p.x_m).powi(2) + (y - p.y_m).powi(2) < least_squared
+                            other.data as usize > i
+                                && (x - p.x_m).powi(2) + (y - p.y_m).powi(2) < least_squared
                         })
                         .map(|other| (i as u32, other.data))
                         .collect();
@@ -304,10 +347,21 @@ impl Problem {
     /// A cost that is negative or not finite; a list that is not as long as the list of places.
     pub fn costs(mut self, costs: Vec<f64>) -> Result<Self, PlannerError> {
         if costs.len() != self.places() {
-            return Err(PlannerError::WrongLength { what: "the list of costs", given: costs.len(), needed: self.places() });
+            return Err(PlannerError::WrongLength {
+                what: "the list of costs",
+                given: costs.len(),
+                needed: self.places(),
+            });
         }
         for (index, &value) in costs.iter().enumerate() {
-            check_number("the cost", "place", index, value, value >= 0.0, "a number of at least 0")?;
+            check_number(
+                "the cost",
+                "place",
+                index,
+                value,
+                value >= 0.0,
+                "a number of at least 0",
+            )?;
         }
         self.costs = Some(costs);
         Ok(self)
@@ -365,7 +419,10 @@ impl Problem {
         }
         let used: f64 = chosen.iter().map(|&i| self.cost(i)).sum();
         self.kept.iter().all(|&i| inside[i as usize])
-            && self.conflicts.iter().all(|&(i, j)| !(inside[i as usize] && inside[j as usize]))
+            && self
+                .conflicts
+                .iter()
+                .all(|&(i, j)| !(inside[i as usize] && inside[j as usize]))
             && used <= self.limit_value() + self.limit_slack()
     }
 
@@ -393,13 +450,22 @@ impl Problem {
         if index < self.places() {
             Ok(())
         } else {
-            Err(PlannerError::NoSuchIndex { what, item: "place", index, count: self.places() })
+            Err(PlannerError::NoSuchIndex {
+                what,
+                item: "place",
+                index,
+                count: self.places(),
+            })
         }
     }
 }
 
 fn check_setting(what: &'static str, value: f64, ok: bool, rule: &'static str) -> Result<(), PlannerError> {
-    if value.is_finite() && ok { Ok(()) } else { Err(PlannerError::BadSetting { what, value, rule }) }
+    if value.is_finite() && ok {
+        Ok(())
+    } else {
+        Err(PlannerError::BadSetting { what, value, rule })
+    }
 }
 
 fn check_number(
@@ -410,7 +476,17 @@ fn check_number(
     ok: bool,
     rule: &'static str,
 ) -> Result<(), PlannerError> {
-    if value.is_finite() && ok { Ok(()) } else { Err(PlannerError::BadNumber { what, item, index, value, rule }) }
+    if value.is_finite() && ok {
+        Ok(())
+    } else {
+        Err(PlannerError::BadNumber {
+            what,
+            item,
+            index,
+            value,
+            rule,
+        })
+    }
 }
 
 fn check_position(item: &'static str, index: usize, at: Position) -> Result<(), PlannerError> {
@@ -441,12 +517,32 @@ impl Grid {
         let extent_m = (east_m - west_m).max(north_m - south_m).max(0.0);
         // No more buckets than a few per cell, however small the cut-off is beside the ground.
         let most_per_side = (2.0 * (cells.len() as f64).sqrt()).ceil().max(1.0);
-        let bucket_m = (cutoff_m / 4.0).max(extent_m / most_per_side).max(f64::MIN_POSITIVE);
-        let columns = if cells.is_empty() { 1 } else { ((east_m - west_m) / bucket_m) as usize + 1 };
-        let rows = if cells.is_empty() { 1 } else { ((north_m - south_m) / bucket_m) as usize + 1 };
-        let mut grid = Self { bucket_m, west_m, south_m, columns, rows, start: vec![0; columns * rows + 1], cell: Vec::new() };
-        let bucket_of: Vec<usize> =
-            cells.iter().map(|c| grid.row_of(c.y_m) * columns + grid.column_of(c.x_m)).collect();
+        let bucket_m = (cutoff_m / 4.0)
+            .max(extent_m / most_per_side)
+            .max(f64::MIN_POSITIVE);
+        let columns = if cells.is_empty() {
+            1
+        } else {
+            ((east_m - west_m) / bucket_m) as usize + 1
+        };
+        let rows = if cells.is_empty() {
+            1
+        } else {
+            ((north_m - south_m) / bucket_m) as usize + 1
+        };
+        let mut grid = Self {
+            bucket_m,
+            west_m,
+            south_m,
+            columns,
+            rows,
+            start: vec![0; columns * rows + 1],
+            cell: Vec::new(),
+        };
+        let bucket_of: Vec<usize> = cells
+            .iter()
+            .map(|c| grid.row_of(c.y_m) * columns + grid.column_of(c.x_m))
+            .collect();
         for &b in &bucket_of {
             grid.start[b + 1] += 1;
         }
@@ -478,7 +574,10 @@ impl Grid {
         hazard: &(impl Fn(f64) -> f64 + Sync),
     ) -> Vec<(u32, f64)> {
         let mut out = Vec::new();
-        let (left, right) = (self.column_of(place.x_m - cutoff_m), self.column_of(place.x_m + cutoff_m));
+        let (left, right) = (
+            self.column_of(place.x_m - cutoff_m),
+            self.column_of(place.x_m + cutoff_m),
+        );
         for row in self.row_of(place.y_m - cutoff_m)..=self.row_of(place.y_m + cutoff_m) {
             let span = self.start[row * self.columns + left]..self.start[row * self.columns + right + 1];
             for &c in &self.cell[span] {

@@ -2,10 +2,14 @@
 
 use std::time::{Duration, Instant};
 
-use super::core::Core;
+use super::anneal::{self, SquarePlan, Stretch};
+use super::core::{Core, Sharing};
+use super::dual::{Dual, Effort};
 use super::error::PlannerError;
+use super::exact;
 use super::greedy::{self, Score};
 use super::kernel::{Cover, Flyers, Kernel, OneFlyer};
+use super::primal::{self, Incumbent, Scale};
 use super::problem::{Objective, Problem};
 use super::swap::{self, Board};
 
@@ -27,7 +31,13 @@ pub struct Options {
 
 impl Default for Options {
     fn default() -> Self {
-        Self { seed: 1, effort: 1.0, time_limit: None, prove: false, target_gap: 0.0 }
+        Self {
+            seed: 1,
+            effort: 1.0,
+            time_limit: None,
+            prove: false,
+            target_gap: 0.0,
+        }
     }
 }
 
@@ -62,10 +72,18 @@ pub struct Plan {
 /// Kept places that conflict, exceed the limit or are forbidden; an option that is NaN or negative.
 pub fn solve(problem: &Problem, options: &Options) -> Result<Plan, PlannerError> {
     if !(options.effort.is_finite() && options.effort >= 0.0) {
-        return Err(PlannerError::BadSetting { what: "the effort", value: options.effort, rule: "a number of at least 0" });
+        return Err(PlannerError::BadSetting {
+            what: "the effort",
+            value: options.effort,
+            rule: "a number of at least 0",
+        });
     }
     if !(options.target_gap.is_finite() && options.target_gap >= 0.0) {
-        return Err(PlannerError::BadSetting { what: "the target gap", value: options.target_gap, rule: "a number of at least 0" });
+        return Err(PlannerError::BadSetting {
+            what: "the target gap",
+            value: options.target_gap,
+            rule: "a number of at least 0",
+        });
     }
     match problem.objective {
         Objective::OneFlyer => solve_with(problem, options, OneFlyer),
@@ -88,7 +106,9 @@ impl Deadline {
 
 fn solve_with<K: Kernel>(problem: &Problem, options: &Options, kernel: K) -> Result<Plan, PlannerError> {
     let begun = Instant::now();
-    let deadline = Deadline { at: options.time_limit.map(|limit| begun + limit) };
+    let deadline = Deadline {
+        at: options.time_limit.map(|limit| begun + limit),
+    };
     let core = Core::new(problem, kernel)?;
     let mut best = greedy::plan(&core, Score::Gain);
     let by_ratio = greedy::plan(&core, Score::GainPerCost);
@@ -101,16 +121,189 @@ fn solve_with<K: Kernel>(problem: &Problem, options: &Options, kernel: K) -> Res
     if core.value(&board.chosen) > core.value(&best) {
         best = board.chosen.clone();
     }
-    let bound = modular_bound(&core, &best);
+    let mut incumbent = Incumbent {
+        value: core.value(&best),
+        set: best,
+    };
+    let bound = if core.len() > 0 {
+        search(&core, &sharing, &mut incumbent, options, &deadline)
+    } else {
+        incumbent.value
+    };
+    let best = incumbent.set;
     Ok(finish(problem, &core, &best, bound, begun, deadline.passed()))
+}
+
+/// Improves the incumbent and returns an upper bound.
+fn search<K: Kernel>(
+    core: &Core<K>,
+    sharing: &Sharing,
+    incumbent: &mut Incumbent,
+    options: &Options,
+    deadline: &Deadline,
+) -> f64 {
+    let single = core.single_gains();
+    let mut price = marginal_price(core, &incumbent.set);
+    let mut bound = modular_bound(core, &incumbent.set);
+    let good_enough = |bound: f64, value: f64| bound - value <= options.target_gap.max(1e-9) * bound;
+    let scale = Scale::new(core, sharing, &single, price);
+    let sweeps = scale.filter(Scale::sweepable);
+    if options.effort > 0.0 {
+        match &sweeps {
+            Some(scale) => {
+                price = primal::search(core, sharing, incumbent, price, scale, options.effort, deadline)
+            }
+            None => anneal_anyhow(core, sharing, incumbent, &single, price, options, deadline),
+        }
+    }
+    if core.len() <= SMALL {
+        bound = bound.min(exact::prove(
+            core,
+            incumbent,
+            (20_000.0 * options.effort) as u64,
+            deadline,
+        ));
+    }
+    if good_enough(bound, incumbent.value) || deadline.passed() {
+        return bound;
+    }
+    let mut dual = Dual::new(core, &single, price, scale.map_or(1.0, |s| s.band_m));
+    let hard = options.effort * if options.prove { 8.0 } else { 1.0 };
+    let mut stages = vec![0.5, 0.5];
+    if options.prove {
+        stages = vec![0.1, 0.2, 0.3, 0.4];
+    }
+    for share in stages {
+        let effort = Effort {
+            rounds: ((60.0 * hard * share).ceil() as usize).max(4),
+            states: (3e8 * hard * share) as u64,
+            gap: options.target_gap,
+        };
+        dual.descend(incumbent.value, &effort, deadline);
+        bound = bound.min(dual.bound);
+        if good_enough(bound, incumbent.value) || deadline.passed() {
+            return bound;
+        }
+        // The bands' own wishes, made into a plan, are a start of another kind.
+        if let Some(scale) = sweeps.as_ref().filter(|_| options.effort > 0.0) {
+            let start = dual.favourites();
+            primal::from_wishes(core, sharing, incumbent, start, dual.mu(), scale, deadline);
+        }
+        if core.len() <= FEW && options.effort > 0.0 && sweeps.is_some() {
+            anneal_chains(
+                core,
+                incumbent,
+                &single,
+                dual.mu(),
+                0.3 * options.effort,
+                options.seed,
+                deadline,
+            );
+        }
+    }
+    if core.len() <= 200 && options.prove && !good_enough(bound, incumbent.value) {
+        bound = bound.min(exact::prove(
+            core,
+            incumbent,
+            (200_000.0 * options.effort) as u64,
+            deadline,
+        ));
+    }
+    bound
+}
+
+/// Up to so many free places are searched completely as a matter of course.
+const SMALL: usize = 40;
+/// Up to so many free places whole-problem annealing is worth while.
+const FEW: usize = 3_000;
+
+/// Annealing, for ground where traps reach so far that a sweep cannot remember what matters, or that has no positions.
+fn anneal_anyhow<K: Kernel>(
+    core: &Core<K>,
+    sharing: &Sharing,
+    incumbent: &mut Incumbent,
+    single: &[f64],
+    price: f64,
+    options: &Options,
+    deadline: &Deadline,
+) {
+    if core.len() <= FEW || core.xy.is_none() {
+        anneal_chains(
+            core,
+            incumbent,
+            single,
+            price,
+            options.effort,
+            options.seed,
+            deadline,
+        );
+    } else {
+        let plan = SquarePlan {
+            seed: options.seed,
+            rounds: 40,
+            proposals_per_place: (200.0 * options.effort).ceil() as u64,
+            places_per_square: 1000.0,
+            hot: 0.2,
+            cold: 0.005,
+            price,
+            price_step: 0.5,
+        };
+        let set = anneal::squares(core, &incumbent.set, &plan, deadline);
+        let settled = primal::settle(core, sharing, &set, deadline);
+        incumbent.offer(core, &settled);
+    }
+}
+
+fn anneal_chains<K: Kernel>(
+    core: &Core<K>,
+    incumbent: &mut Incumbent,
+    single: &[f64],
+    price: f64,
+    effort: f64,
+    seed: u64,
+    deadline: &Deadline,
+) {
+    let candidates: Vec<u32> = (0..core.len() as u32)
+        .filter(|&i| single[i as usize] > 0.8 * price * core.cost[i as usize])
+        .collect();
+    if incumbent.set.is_empty() || candidates.is_empty() {
+        return;
+    }
+    let mean = (incumbent.value - core.base_value) / incumbent.set.len() as f64;
+    let row = core.cell.len() as f64 / core.len() as f64;
+    let proposals = (4_000.0 * candidates.len() as f64).min(4e8 / (row + 10.0)) * effort;
+    let stretch = Stretch {
+        hot: 0.12 * mean,
+        cold: 0.002 * mean,
+        proposals: proposals.max(1.0) as u64,
+        price: 0.0,
+        cap: core.budget,
+        keep_best: true,
+    };
+    if let Some(set) = anneal::chains(core, &incumbent.set, &candidates, 4, &stretch, seed, deadline) {
+        incumbent.offer(core, &set);
+    }
+}
+
+/// What the weakest chosen place earns per unit of cost; 0 when the budget is not used up and nothing more fits.
+fn marginal_price<K: Kernel>(core: &Core<K>, set: &[u32]) -> f64 {
+    let state = core.states(set);
+    let least = set
+        .iter()
+        .filter(|&&i| core.cost[i as usize] > 0.0)
+        .map(|&i| core.loss(&state, i as usize) / core.cost[i as usize])
+        .fold(f64::INFINITY, f64::min);
+    if least.is_finite() { least } else { 0.0 }
 }
 
 /// `f(S) + max sum of gains over S` within the budget (fractionally), spacing ignored: at least the optimum for any `S`,
 /// because a monotone submodular `f` satisfies `f(O) <= f(S) + sum over O of the gains over S` (Nemhauser, Wolsey & Fisher 1978).
 fn modular_bound<K: Kernel>(core: &Core<K>, chosen: &[u32]) -> f64 {
     let state = core.states(chosen);
-    let mut items: Vec<(f64, f64)> =
-        (0..core.len()).map(|i| (core.gain(&state, i), core.cost[i])).filter(|item| item.0 > 0.0).collect();
+    let mut items: Vec<(f64, f64)> = (0..core.len())
+        .map(|i| (core.gain(&state, i), core.cost[i]))
+        .filter(|item| item.0 > 0.0)
+        .collect();
     items.sort_unstable_by(|a, b| (b.0 * a.1).total_cmp(&(a.0 * b.1)).then(b.0.total_cmp(&a.0)));
     let mut left = core.budget;
     let mut bound = core.value(chosen);
@@ -141,9 +334,22 @@ fn finish<K: Kernel>(
     let objective = curve.last().map_or(0.0, |last| last.1);
     // Sums of up to a million terms in different orders differ by far less than this.
     let bound = (bound * (1.0 + 1e-9)).max(objective);
-    let gap = if bound > 0.0 { ((bound - objective) / bound).max(0.0) } else { 0.0 };
+    let gap = if bound > 0.0 {
+        ((bound - objective) / bound).max(0.0)
+    } else {
+        0.0
+    };
     let gap = if gap <= 4e-9 { 0.0 } else { gap };
-    Plan { chosen, objective, bound, gap, curve, order, seconds: begun.elapsed().as_secs_f64(), stopped_early }
+    Plan {
+        chosen,
+        objective,
+        bound,
+        gap,
+        curve,
+        order,
+        seconds: begun.elapsed().as_secs_f64(),
+        stopped_early,
+    }
 }
 
 /// Kept places first, then the others, each group in greedy order; and the objective after each.
@@ -161,8 +367,10 @@ fn hang_order<K: Kernel>(
     for group in [kept, &free] {
         let mut waiting: Vec<(f64, usize)> = group.iter().map(|&i| (f64::INFINITY, i)).collect();
         // Lazy greedy over a group of at most a few thousand.
-        let mut heap: std::collections::BinaryHeap<(OrderedGain, std::cmp::Reverse<usize>, usize)> =
-            waiting.drain(..).map(|(g, i)| (OrderedGain(g), std::cmp::Reverse(i), 0)).collect();
+        let mut heap: std::collections::BinaryHeap<(OrderedGain, std::cmp::Reverse<usize>, usize)> = waiting
+            .drain(..)
+            .map(|(g, i)| (OrderedGain(g), std::cmp::Reverse(i), 0))
+            .collect();
         let mut round = 1;
         while let Some((_, std::cmp::Reverse(i), computed)) = heap.pop() {
             if computed < round {

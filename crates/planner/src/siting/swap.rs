@@ -38,7 +38,11 @@ impl<'a, K: Kernel> Board<'a, K> {
 
     fn mark(&mut self, place: usize, inside: bool) {
         self.inside[place] = inside;
-        self.left += if inside { -self.core.cost[place] } else { self.core.cost[place] };
+        self.left += if inside {
+            -self.core.cost[place]
+        } else {
+            self.core.cost[place]
+        };
         for &j in self.core.conflicts_of(place) {
             if inside {
                 self.blocked[j as usize] += 1;
