@@ -233,7 +233,7 @@ fn synthetic_year_sums() {
     let rule = rule(Method::Sine, Cutoff::Horizontal, 13.34, Some(33.08));
     let days = rule.accumulate(&synthetic_year()).unwrap();
     let sum = days[364].sum;
-    close(sum, 1618.088_203, 5e-7, "sum of the year");
+    close(sum, 1_618.088_203, 5e-7, "sum of the year");
     close(sum / 398.0, 4.065_548, 5e-7, "generations");
     let total: f64 = days.iter().map(|d| d.dd).sum();
     close(total, sum, 1e-9, "running sum against total");
