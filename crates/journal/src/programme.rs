@@ -553,7 +553,8 @@ impl Programme {
 fn append_one(tx: &Connection, chain: &mut Chain<'_>, act: &Act, draft: &Draft) -> Result<Entry, Error> {
     let entry = chain.seal(act, draft)?;
     entry.insert(tx)?;
-    project::apply(tx, &entry, &draft.body, &|name| content(tx, name))?;
+    // What was written is projected, not what was meant: a rebuild will see nothing else.
+    project::apply(tx, &entry, &entry.body()?, &|name| content(tx, name))?;
     Ok(entry)
 }
 

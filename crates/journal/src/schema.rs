@@ -1,5 +1,6 @@
 //! The tables of a programme file, and how a file is opened without trusting it.
 
+use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::Read;
 use std::path::Path;
@@ -16,16 +17,6 @@ pub const LAYOUT: i64 = 1;
 
 /// How long a writer waits for another one before it gives up.
 const PATIENCE: Duration = Duration::from_secs(20);
-
-/// Names of the triggers that keep entries and contents append-only.
-pub(crate) const GUARDS: [&str; 6] = [
-    "entries_never_change",
-    "entries_never_go",
-    "entries_never_replaced",
-    "contents_never_change",
-    "contents_never_go",
-    "contents_never_replaced",
-];
 
 /// The journal proper. An `INSERT OR REPLACE` deletes without firing DELETE triggers, hence the third guard of each.
 pub(crate) const JOURNAL: &str = "
@@ -238,13 +229,19 @@ fn check_tables(path: &Path, db: &Connection) -> Result<(), Error> {
     first.ok_or_else(|| half_made(path, "its first entry is missing"))
 }
 
-/// Which guard is missing, if any.
-pub(crate) fn missing_guard(db: &Connection) -> Result<Option<&'static str>, rusqlite::Error> {
-    let mut present = db.prepare("SELECT 1 FROM sqlite_schema WHERE type = 'trigger' AND name = ?")?;
-    for guard in GUARDS {
-        if !present.exists([guard])? {
-            return Ok(Some(guard));
-        }
-    }
-    Ok(None)
+/// The table, index or guard that is not as it was made, or should not be there, if any.
+pub(crate) fn altered(db: &Connection, as_made: &Connection) -> Result<Option<String>, Error> {
+    let (here, made) = (objects(db)?, objects(as_made)?);
+    let differs = |(a, b): (&BTreeMap<String, String>, &BTreeMap<String, String>)| {
+        a.iter()
+            .find(|(name, sql)| b.get(*name) != Some(*sql))
+            .map(|(name, _)| name.clone())
+    };
+    Ok(differs((&here, &made)).or_else(|| differs((&made, &here))))
+}
+
+fn objects(db: &Connection) -> Result<BTreeMap<String, String>, Error> {
+    let mut select = db.prepare("SELECT type || ' ' || name, coalesce(sql, '') FROM sqlite_schema")?;
+    let rows = select.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    Ok(rows.collect::<Result<_, _>>()?)
 }

@@ -124,9 +124,9 @@ pub enum Fault {
     /// The file's own device has no entry.
     #[error("the file appends for device {0}, which has written nothing")]
     Device(Uuid),
-    /// A trigger that keeps the journal append-only is gone.
-    #[error("the guard {0} was removed: entries could have been changed")]
-    Guard(&'static str),
+    /// A table, or a trigger that keeps the journal append-only, was changed, removed or added.
+    #[error("the database's {0} is not as it was made: entries could have been changed")]
+    Structure(String),
     /// A projection shows something else than the entries say.
     #[error("the table {0} does not show what the entries say; rebuild it")]
     Projection(&'static str),
@@ -200,9 +200,6 @@ impl Walk<'_> {
         self.chains()?;
         self.at = None;
         self.heads(device)?;
-        if let Some(guard) = schema::missing_guard(self.db)? {
-            return Err(Fault::Guard(guard).into());
-        }
         self.structure()?;
         self.projections()
     }
@@ -337,7 +334,11 @@ impl Walk<'_> {
         let beside = Connection::open("")?;
         beside.execute_batch("PRAGMA synchronous = OFF; PRAGMA journal_mode = OFF;")?;
         beside.execute_batch("BEGIN")?;
+        beside.execute_batch(schema::JOURNAL)?;
         beside.execute_batch(project::SCHEMA)?;
+        if let Some(name) = schema::altered(self.db, &beside)? {
+            return Err(Fault::Structure(name).into());
+        }
         replay(self.db, &beside).map_err(|e| Stop::from(Fault::Replay(e.to_string())))?;
         let differing = project::digests(self.db)?
             .into_iter()
