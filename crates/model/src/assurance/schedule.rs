@@ -366,9 +366,9 @@ struct Stop {
 }
 
 impl Stop {
-    fn new(day: i32, visit: &Visit, what_if: WhatIf) -> Self {
+    fn new(day: i32, visit: &Visit) -> Self {
         let renewed = visit.renewed;
-        let mut stop = Stop {
+        Stop {
             day,
             kind: visit.kind,
             found: visit.found,
@@ -377,18 +377,26 @@ impl Stop {
             insert: renewed.insert,
             killing_agent: renewed.killing_agent,
             body: renewed.body,
-        };
-        if what_if.always_up && matches!(stop.found, TrapFound::Down | TrapFound::Gone) {
-            stop.found = TrapFound::Working;
-            stop.looked = Looked::Fully;
         }
-        if what_if.never_impaired && stop.found == TrapFound::Impaired {
-            stop.found = TrapFound::Working;
+    }
+
+    /// The same stop, had it gone better; `made_good`: somebody looks if the trap can be reached.
+    fn what_if(mut self, what_if: WhatIf, made_good: bool) -> Self {
+        if what_if.always_up && matches!(self.found, TrapFound::Down | TrapFound::Gone) {
+            self.found = TrapFound::Working;
+            self.looked = Looked::Fully;
         }
-        if what_if.always_fully && stop.looked == Looked::Partly {
-            stop.looked = Looked::Fully;
+        if what_if.never_impaired && self.found == TrapFound::Impaired {
+            self.found = TrapFound::Working;
         }
-        stop
+        let there = !matches!(self.found, TrapFound::Gone | TrapFound::NotReached);
+        if made_good && there && self.looked == Looked::No && self.kind != VisitKind::Hang {
+            self.looked = Looked::Fully;
+        }
+        if what_if.always_fully && self.looked == Looked::Partly {
+            self.looked = Looked::Fully;
+        }
+        self
     }
 
     fn due_look(day: i32) -> Self {
@@ -446,60 +454,58 @@ fn stops(
     hung: i32,
     what_if: WhatIf,
 ) -> Vec<Stop> {
-    let mut stops: Vec<Stop> = placement
-        .visits
-        .iter()
-        .map(|visit| Stop::new(calendar.day(visit.date), visit, what_if))
-        .filter(|stop| stop.day >= hung && stop.day <= calendar.today)
-        // The first hanging and a move to this place are what "hung" says already.
-        .filter(|stop| stop.day > hung || !matches!(stop.kind, VisitKind::Hang | VisitKind::Move))
-        .collect();
-    if what_if.on_time || what_if.held_on_time {
-        add_due_looks(calendar, clocks, placement, hung, what_if, &mut stops);
-    }
-    stops.sort_by_key(Stop::key);
-    stops
-}
-
-/// Adds a full look wherever the plan had one due and none was made: outside holds, inside them, or both.
-fn add_due_looks(
-    calendar: &Calendar,
-    clocks: &Clocks,
-    placement: &PlacementInput,
-    hung: i32,
-    what_if: WhatIf,
-    stops: &mut Vec<Stop>,
-) {
-    let mut made: Vec<i32> = stops.iter().filter(|s| s.looks()).map(|s| s.day).collect();
-    made.sort_unstable();
     let held = |day: i32| {
         placement
             .holds
             .iter()
             .any(|h| (calendar.day(h.from)..=calendar.day(h.to)).contains(&day))
     };
-    let end = placement
-        .taken_down
-        .map_or(i32::MAX, |d| calendar.day(d))
-        .min(calendar.today)
-        .min(calendar.end);
+    let made_good = |day: i32| {
+        if held(day) {
+            what_if.held_on_time
+        } else {
+            what_if.on_time
+        }
+    };
+    let really: Vec<Stop> = placement
+        .visits
+        .iter()
+        .map(|visit| Stop::new(calendar.day(visit.date), visit))
+        .filter(|stop| stop.day >= hung && stop.day <= calendar.today)
+        // The first hanging and a move to this place are what "hung" says already.
+        .filter(|stop| stop.day > hung || !matches!(stop.kind, VisitKind::Hang | VisitKind::Move))
+        .collect();
+    let mut stops: Vec<Stop> = really
+        .iter()
+        .map(|stop| stop.what_if(what_if, made_good(stop.day)))
+        .collect();
+    if what_if.on_time || what_if.held_on_time {
+        let looks = really.iter().filter(|s| s.looks()).map(|s| s.day).collect();
+        let end = placement.taken_down.map_or(i32::MAX, |date| calendar.day(date));
+        let last = end.min(calendar.today).min(calendar.end);
+        let due = due_looks(hung, last, clocks.look_every, looks);
+        stops.extend(due.into_iter().filter(|day| made_good(*day)).map(Stop::due_look));
+    }
+    stops.sort_by_key(Stop::key);
+    stops
+}
+
+/// Days on which a look was due and none was made: `every` days after the last look, made or due.
+///
+/// Judged on the looks really made, whatever else is imagined, so that imagining more can only add looks.
+fn due_looks(hung: i32, last: i32, every: i32, mut made: Vec<i32>) -> Vec<i32> {
+    made.sort_unstable();
     let mut made = made.into_iter().peekable();
-    let mut last = hung;
+    let (mut out, mut at) = (Vec::new(), hung);
     loop {
-        let due = last + clocks.look_every;
-        while made.next_if(|day| *day <= last).is_some() {}
+        let due = at + every;
+        while made.next_if(|day| *day <= at).is_some() {}
         match made.peek() {
-            Some(day) if *day <= due => last = *day,
-            _ if due > end => break,
+            Some(day) if *day <= due => at = *day,
+            _ if due > last => return out,
             _ => {
-                if if held(due) {
-                    what_if.held_on_time
-                } else {
-                    what_if.on_time
-                } {
-                    stops.push(Stop::due_look(due));
-                }
-                last = due;
+                out.push(due);
+                at = due;
             }
         }
     }
