@@ -349,8 +349,8 @@ fn freedom_over_periods() {
 
 // ---- siting ----
 
-/// A line of six hosts and eleven candidates; with one flyer the objective is the chance that it is caught, as a
-/// share of all weight. Checked by trying every subset.
+/// A line of six hosts and eleven candidates; with one flyer a cell counts its weight times the chance that it is
+/// caught. Checked by trying every subset.
 #[test]
 fn siting_on_a_line() {
     let mut rows = String::from("kind,id,x,y,weight\n");
@@ -364,9 +364,9 @@ fn siting_on_a_line() {
         rows.push_str(&format!("place,p{x},{x},0,\n"));
     }
     for (k, chosen, objective) in [
-        (1, vec!["p50"], 0.4982688878),
-        (2, vec!["p10", "p50"], 0.791342492),
-        (3, vec!["p10", "p50", "p90"], 0.9637346031),
+        (1, vec!["p50"], 4.982688878),
+        (2, vec!["p10", "p50"], 7.91342492),
+        (3, vec!["p10", "p50", "p90"], 9.637346031),
     ] {
         let got = answer(
             &format!("siting --form sech --reach 15 --peak 1 --pick {k} --spacing 0 --objective sensitivity"),
@@ -395,7 +395,7 @@ fn siting_covers_all_28() {
             rows,
         );
         assert_eq!(chosen_of(&got), chosen, "{got}");
-        close(number(&got, "objective") * 28.0, of_28);
+        close(number(&got, "objective"), of_28);
         proved(&got);
     }
 }
@@ -433,9 +433,10 @@ fn chosen_of(got: &Value) -> Vec<String> {
 fn proved(got: &Value) {
     let (objective, bound, gap) = (number(got, "objective"), number(got, "bound"), number(got, "gap"));
     assert!(bound >= objective - 1e-12, "{got}");
+    let (of_bound, of_plan) = ((bound - objective) / bound, (bound - objective) / objective);
+    // A gap below a solver's own tolerance may be shown as none.
     assert!(
-        (gap - (bound - objective) / bound).abs() < 1e-9
-            || (gap - (bound - objective) / objective).abs() < 1e-9,
+        (gap - of_bound).abs() < 1e-8 || (gap - of_plan).abs() < 1e-8,
         "{got}"
     );
     assert!(number(got, "seconds") >= 0.0);
