@@ -73,6 +73,8 @@ mod sealed {
         const COLUMNS: &'static [Column];
         /// Whether labels must be unique.
         const LABELLED: bool = false;
+        /// Room outside the programme's area besides [`Context::margin_m`], metres.
+        const EXTRA_MARGIN_M: f64 = 0.0;
 
         fn from_row(row: &Row<'_>, today: Date, sink: &mut Sink) -> Option<Self>;
         fn label(&self) -> &str {

@@ -63,10 +63,10 @@ impl Box2 {
     }
 
     /// The programme's area: the zones' bounding box and a margin.
-    pub(super) fn of_programme(context: &Context<'_>) -> Option<Box2> {
+    pub(super) fn of_programme(context: &Context<'_>, extra_m: f64) -> Option<Box2> {
         let (low, high) = AreaIndex::new(context.zones.iter().map(|z| &z.area)).bounds()?;
         // One degree of latitude is never less than 110 574 m (WGS 84, at the equator).
-        let lat = context.margin_m / 110_574.0;
+        let lat = (context.margin_m + extra_m) / 110_574.0;
         let widest = low.lat.abs().max(high.lat.abs()).min(89.0);
         let lon = lat / widest.to_radians().cos();
         Some(Box2 {
@@ -91,7 +91,7 @@ pub(super) fn check<T: Record>(batch: &mut Batch<T>, context: &Context<'_>) {
     if known.is_empty() {
         return;
     }
-    let programme = Box2::of_programme(context);
+    let programme = Box2::of_programme(context, T::EXTRA_MARGIN_M);
     let judge: Box<dyn Fn(Position) -> Option<(&'static str, bool)>> = match (&programme, Middle::of(&known))
     {
         (Some(area), _) => Box::new(|p| {
@@ -136,7 +136,8 @@ pub(super) fn check<T: Record>(batch: &mut Batch<T>, context: &Context<'_>) {
 }
 
 fn note_outside_zones<T: Record>(batch: &mut Batch<T>, context: &Context<'_>) {
-    if context.zones.is_empty() {
+    // Where pathways have room outside, lying outside is nothing to tell.
+    if context.zones.is_empty() || T::EXTRA_MARGIN_M > 0.0 {
         return;
     }
     let index = AreaIndex::new(context.zones.iter().map(|z| &z.area));

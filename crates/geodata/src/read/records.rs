@@ -93,6 +93,8 @@ impl Record for Pathway {
     const WHAT: &'static str = "pathways";
     const SHAPE: Shape = Shape::Point;
     const LABELLED: bool = true;
+    // A port or a mill next door threatens the programme without being in it.
+    const EXTRA_MARGIN_M: f64 = 45_000.0;
     const COLUMNS: &'static [Column] = &[
         LABEL,
         Column::required("kind", &[]),
@@ -166,7 +168,7 @@ impl Record for Land {
     }
 
     fn finish(batch: &mut Batch<Land>, context: &Context<'_>) {
-        let Some(programme) = Box2::of_programme(context) else {
+        let Some(programme) = Box2::of_programme(context, 0.0) else {
             return;
         };
         let mut bad = Vec::new();

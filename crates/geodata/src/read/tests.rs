@@ -268,6 +268,13 @@ fn strays_are_found_by_the_programmes_zones() {
             .iter()
             .any(|n| n.contains("are the two headings swapped?"))
     );
+    // A pathway may threaten from 50 km away, a host is only looked for in the programme's area.
+    let pathway = |lat: f64| {
+        let text = format!("label,kind,lat,lon,weight,reach_m\nport,port,{lat},10.5,1,900\n");
+        read_bytes::<Pathway>("p.csv", text.as_bytes(), &context, &mut |_, _| {})
+    };
+    assert!(pathway(51.4).is_clean() && pathway(51.4).notes.is_empty());
+    says(&pathway(51.6).listing(), &["outside the programme's area"]);
     let wkt = "label,rule,wkt\nL,usable,\"POLYGON((50.1 10.1, 50.2 10.1, 50.2 10.2, 50.1 10.1))\"\n";
     let land = read_bytes::<Land>("l.csv", wkt.as_bytes(), &context, &mut |_, _| {});
     says(
