@@ -16,10 +16,10 @@ use std::ops::Range;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use crate::capture::Capture;
+use crate::capture::{Capture, Form};
 use crate::error::{ModelError, check};
 use index::Index;
-use kernel::{Gather, Runs, Scratch, Term, Tile};
+use kernel::{Gather, Row, Scratch, Term, Tile};
 pub use network::{DiffusingPopulation, mean_capture_in_lattice};
 
 /// Slots in a tile: what a core's cache holds comfortably. Tiles are whole strips, so a tile may have more.
@@ -222,6 +222,7 @@ impl Csr {
 #[derive(Debug, Clone)]
 pub struct Surface {
     index: Index,
+    in_order: bool,
     tiles: Vec<Range<usize>>,
 }
 
@@ -268,7 +269,11 @@ impl Surface {
                 start = s + 1;
             }
         }
-        Surface { index, tiles }
+        Surface {
+            in_order: index.in_order(),
+            index,
+            tiles,
+        }
     }
 
     /// Number of cells.
@@ -286,12 +291,12 @@ impl Surface {
     /// Agrees with the sum of [`SurfaceTrap::hazard_at`] over the traps within the cut-off to a relative 1e-12. Traps with
     /// no exposure or no peak are as if they weren't there.
     pub fn hazards(&self, traps: &[SurfaceTrap], cutoff: Cutoff) -> Vec<f64> {
-        self.in_point_order(&self.by_slot(traps, cutoff, |_| {}))
+        self.in_point_order(self.by_slot(traps, cutoff, |_| {}))
     }
 
     /// Chance, for every cell, that an insect which starts there is caught: `1 - exp(-H)`.
     pub fn probabilities(&self, traps: &[SurfaceTrap], cutoff: Cutoff) -> Vec<f64> {
-        self.in_point_order(&self.by_slot(traps, cutoff, kernel::to_probabilities))
+        self.in_point_order(self.by_slot(traps, cutoff, kernel::to_probabilities))
     }
 
     /// For each trap the cells within its cut-off and their hazards (times its exposure). Traps that do nothing have
@@ -315,9 +320,15 @@ impl Surface {
             rows.push((trap, cells, hazards));
         }
         rows.into_par_iter()
-            .for_each_init(Runs::default, |runs, (trap, cells, hazards)| {
+            .for_each_init(Vec::new, |room, (trap, cells, hazards)| {
                 if !cells.is_empty() {
-                    self.fill_row(&trap.term(cutoff), runs, cells, hazards);
+                    let row = Row {
+                        cells: &mut *cells,
+                        hazards: &mut *hazards,
+                        room,
+                    };
+                    kernel::fill_row(&self.index, &trap.term(cutoff), row);
+                    sort_pairs(cells, hazards);
                 }
             });
         Csr {
@@ -328,45 +339,21 @@ impl Surface {
     }
 
     /// Cells within a distance of a point, rising.
-    pub fn neighbours(&self, point: Point, within_m: f64) -> Vec<u32> {
-        let Ok(unit) = Capture::new(crate::capture::Form::Disc, within_m, 1.0) else {
-            return Vec::new();
-        };
-        let term = Term::new(point.x_m, point.y_m, unit, 1.0, within_m);
-        let mut cells: Vec<u32> = self.cells_within(&term).map(|(_, cell)| cell).collect();
-        cells.sort_unstable();
-        cells
+    ///
+    /// # Errors
+    /// A coordinate that is not a number, or a distance outside 1e-6 to 2e7 metres.
+    pub fn neighbours(&self, point: Point, within_m: f64) -> Result<Vec<u32>, ModelError> {
+        let disc = Capture::new(Form::Disc, within_m, 1.0)?;
+        let trap = SurfaceTrap::new(point, disc, 1.0)?;
+        Ok(self.coverage(&[trap], Cutoff::Nowhere).cell)
     }
 
     fn count_within(&self, trap: &SurfaceTrap, cutoff: Cutoff) -> usize {
+        let mut count = 0;
         if trap.does_something() {
-            self.cells_within(&trap.term(cutoff)).count()
-        } else {
-            0
+            kernel::count_within(&self.index, &trap.term(cutoff), &mut count);
         }
-    }
-
-    /// Slots and cells within a term's cut-off.
-    fn cells_within(&self, term: &Term) -> impl Iterator<Item = (usize, u32)> {
-        self.index
-            .strips_of(term)
-            .filter_map(|s| self.index.run(s, term))
-            .flatten()
-            .filter(|&slot| term.reaches(self.index.xs_m[slot], self.index.ys_m[slot]))
-            .filter_map(|slot| Some((slot, self.index.point_in(slot)?)))
-    }
-
-    fn fill_row(&self, term: &Term, runs: &mut Runs, cells: &mut [u32], hazards: &mut [f64]) {
-        kernel::runs_of(&self.index, term, runs);
-        let slots = runs.slots.iter().cloned().flatten();
-        let near = slots.zip(&runs.hazard).filter_map(|(slot, &h)| {
-            let reached = term.reaches(self.index.xs_m[slot], self.index.ys_m[slot]);
-            Some((self.index.point_in(slot).filter(|_| reached)?, h))
-        });
-        for ((cell, hazard), (c, h)) in cells.iter_mut().zip(hazards.iter_mut()).zip(near) {
-            (*cell, *hazard) = (c, h);
-        }
-        sort_pairs(cells, hazards);
+        count
     }
 
     /// Hazards by slot, each tile's finished off by `finish`.
@@ -410,7 +397,7 @@ impl Surface {
     fn terms_by_tile<'a>(&self, terms: &'a [Term]) -> Vec<Vec<&'a Term>> {
         let mut by_tile = vec![Vec::new(); self.tiles.len()];
         for term in terms {
-            let strips = self.index.strips_of(term);
+            let strips = self.index.strips_of(term, &(0..self.index.strips()));
             let first = self.tiles.partition_point(|t| t.end <= strips.start);
             for (tile, list) in self.tiles.iter().zip(&mut by_tile).skip(first) {
                 if tile.start >= strips.end {
@@ -422,7 +409,18 @@ impl Surface {
         by_tile
     }
 
-    fn in_point_order(&self, by_slot: &[f64]) -> Vec<f64> {
+    fn in_point_order(&self, mut by_slot: Vec<f64>) -> Vec<f64> {
+        if self.in_order {
+            // only the empty slots have to go
+            let mut filled = 0;
+            for s in 0..self.index.strips() {
+                let points = self.index.strip(s).points();
+                by_slot.copy_within(points.clone(), filled);
+                filled += points.len();
+            }
+            by_slot.truncate(filled);
+            return by_slot;
+        }
         (0..self.len())
             .into_par_iter()
             .with_min_len(TILE_SLOTS)

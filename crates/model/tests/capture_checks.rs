@@ -2,6 +2,7 @@
 //!
 //! Where a paper gives the formula it is named. "Worked value" stands for a value computed independently of this code,
 //! with numpy and scipy.
+#![allow(clippy::unwrap_used)]
 
 use earlywood_model::capture::attraction::{
     Annulus, BaitTrial, Encounter, FlightLayer, MassRelease, TrapRing, TrappingArea, per_insect,
@@ -402,7 +403,7 @@ fn lattice_of_traps() {
     for (reach_m, row) in table {
         for (spacing_m, expected) in spacings_m.into_iter().zip(row) {
             let got = mean_capture_in_lattice(sech(reach_m), spacing_m).unwrap();
-            let digits = if expected > 0.5 || expected < 0.1 {
+            let digits = if !(0.1..=0.5).contains(&expected) {
                 5.1e-7
             } else {
                 5.1e-6

@@ -1,4 +1,5 @@
 //! What must hold of capture and of the detection surface, whatever the numbers.
+#![allow(clippy::unwrap_used)]
 
 use earlywood_model::capture::life::any_of;
 use earlywood_model::capture::{Capture, Form, MAX_HAZARD};
@@ -195,7 +196,7 @@ proptest! {
 
     #[test]
     fn neighbours_are_those_within_the_distance(ps in points(), from in point(), within_m in 0.1..800.0) {
-        let found = Surface::over_points(&ps).unwrap().neighbours(from, within_m);
+        let found = Surface::over_points(&ps).unwrap().neighbours(from, within_m).unwrap();
         let (dx, dy) = (|p: &Point| p.x_m - from.x_m, |p: &Point| p.y_m - from.y_m);
         let expected: Vec<u32> = (0..ps.len() as u32)
             .filter(|&i| {

@@ -28,6 +28,20 @@ pub(super) struct Strip {
     high_y_m: f64,
 }
 
+/// Neighbouring slots that a trap may reach, and their common y if they have one.
+#[derive(Debug, Clone)]
+pub(super) struct Run {
+    pub(super) slots: Range<usize>,
+    pub(super) level_y_m: Option<f64>,
+}
+
+impl Strip {
+    /// The slots that hold points.
+    pub(super) fn points(&self) -> Range<usize> {
+        self.first_slot..self.end_slot - LANES
+    }
+}
+
 #[derive(Debug, Clone)]
 pub(super) struct Index {
     pub(super) xs_m: Vec<f64>,
@@ -39,7 +53,7 @@ pub(super) struct Index {
     strips: Vec<Strip>,
     rows: Ruler,
     bins: Ruler,
-    /// First slot at or after each bin's start: `bins.count + 1` entries a strip.
+    /// First slot at or after each bin's start, `bins.count + 1` entries a strip; empty where each bin holds one point.
     bin_starts: Vec<u32>,
 }
 
@@ -124,11 +138,15 @@ impl Index {
         let mut index = Index::with_room(grid.len(), rows, bins);
         // a spacing below the resolution of the coordinates leaves fewer strips than rows
         let rows_per_strip = if rows.count == grid.rows { 1 } else { grid.rows };
+        let one_to_a_bin = rows_per_strip == 1 && bins.count == grid.cols;
         for s in 0..rows.count {
             let (from, to) = (s * rows_per_strip, (s + 1) * rows_per_strip);
             let cells = (from..to)
                 .flat_map(|r| (0..grid.cols).map(move |c| ((r * grid.cols + c) as u32, grid.point(c, r))));
             index.push_strip(cells);
+            if one_to_a_bin {
+                index.bin_starts.clear();
+            }
         }
         index
     }
@@ -201,16 +219,40 @@ impl Index {
         self.slot_of[point] as usize
     }
 
-    /// The point in a slot, if it holds one.
-    pub(super) fn point_in(&self, slot: usize) -> Option<u32> {
-        Some(self.point_of[slot]).filter(|&p| p != EMPTY)
+    /// Whether slots hold the points in their own order, as those of a grid.
+    pub(super) fn in_order(&self) -> bool {
+        self.slot_of.is_sorted()
     }
 
-    /// Strips that a trap's circle may touch.
+    /// The point in a slot that holds one.
+    pub(super) fn point_in(&self, slot: usize) -> u32 {
+        self.point_of[slot]
+    }
+
+    /// Those of some strips that a trap's circle may touch.
     #[inline(always)]
-    pub(super) fn strips_of(&self, term: &Term) -> Range<usize> {
+    pub(super) fn strips_of(&self, term: &Term, among: &Range<usize>) -> Range<usize> {
         let far_m = term.far_m * (1.0 + SLACK);
-        self.rows.piece(term.y_m - far_m)..self.rows.piece(term.y_m + far_m) + 1
+        let (low, high) = (
+            self.rows.piece(term.y_m - far_m),
+            self.rows.piece(term.y_m + far_m),
+        );
+        low.max(among.start)..(high + 1).min(among.end)
+    }
+
+    /// The runs of several strips, all at once: what one costs is waiting, and they can wait together.
+    #[inline(always)]
+    pub(super) fn runs(&self, strips: Range<usize>, term: &Term, runs: &mut Vec<Run>) {
+        runs.clear();
+        for s in strips {
+            if let Some(slots) = self.run(s, term) {
+                let Strip {
+                    low_y_m, high_y_m, ..
+                } = self.strips[s];
+                let level_y_m = (low_y_m == high_y_m).then_some(low_y_m);
+                runs.push(Run { slots, level_y_m });
+            }
+        }
     }
 
     /// Slots of one strip that hold every point within a trap's cut-off; a whole number of groups of [`LANES`].
@@ -219,14 +261,20 @@ impl Index {
         let strip = &self.strips[s];
         let dy_m = (strip.low_y_m - term.y_m).max(term.y_m - strip.high_y_m).max(0.0);
         let far_m = term.far_m * (1.0 + SLACK);
-        // also false for an empty strip, whose low end is infinite
-        if dy_m > far_m || strip.low_y_m > strip.high_y_m {
+        if dy_m > far_m {
             return None;
         }
         let chord_m = ((far_m - dy_m) * (far_m + dy_m)).sqrt() * (1.0 + SLACK);
-        let starts = &self.bin_starts[s * (self.bins.count + 1)..];
-        let first = starts[self.bins.piece(term.x_m - chord_m)] as usize;
-        let end = starts[self.bins.piece(term.x_m + chord_m) + 1] as usize;
+        let (low, high) = (
+            self.bins.piece(term.x_m - chord_m),
+            self.bins.piece(term.x_m + chord_m) + 1,
+        );
+        let (first, end) = if self.bin_starts.is_empty() {
+            (strip.first_slot + low, strip.first_slot + high)
+        } else {
+            let starts = &self.bin_starts[s * (self.bins.count + 1)..];
+            (starts[low] as usize, starts[high] as usize)
+        };
         let groups = (end - first).div_ceil(LANES);
         (groups > 0).then(|| first..first + groups * LANES)
     }
