@@ -5,7 +5,11 @@ set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/../.."
 python=.venv/bin/python
 [ -x "$python" ] || python=python3
-ours="$(cargo bench --quiet -p earlywood-model --bench degree_days -- report_line 2>&1 | grep -o 'earlywood sine .*' | head -1)"
+if ! log="$(cargo bench --quiet -p earlywood-model --bench degree_days -- report_line 2>&1)"; then
+  printf '%s\n' "$log" >&2
+  exit 1
+fi
+ours="$(grep -o 'earlywood sine .*' <<<"$log" | head -1)"
 peers="$("$python" bench/degree_days/peer.py)"
 printf '%s\n%s\n' "$ours" "$peers"
 printf '%s\n%s\n' "$ours" "$peers" | "$python" -c '
