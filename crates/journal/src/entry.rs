@@ -379,6 +379,11 @@ mod tests {
         bytes.extend(b"\x00\x00\x00\x04\0\0\0\x01");
         bytes.extend(b"\x00\x00\x00\x20{\"date\":\"2026-05-01\",\"trap\":\"A\"}");
         assert_eq!(sample().digest(), Hash::of(&bytes));
+        assert!(
+            include_str!("../FORMAT.md").contains(&sample().digest().to_string()),
+            "FORMAT.md should give {}",
+            sample().digest()
+        );
     }
 
     #[test]

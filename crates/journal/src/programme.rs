@@ -121,11 +121,7 @@ impl Programme {
     /// A file that is there already, a name that is no label, a folder that can't be written.
     pub fn create(path: &Path, name: &str, act: &Act) -> Result<Self, Error> {
         check_label("name", name)?;
-        if path.exists() {
-            return Err(Error::AlreadyExists {
-                path: path.to_owned(),
-            });
-        }
+        check_free(path)?;
         let ids = ContextV7::new();
         let making = sibling(path, &new_id(act.now().timestamp(), &ids).simple().to_string());
         let done = write_new_file(&making, name, act, &ids).and_then(|()| publish(&making, path));
@@ -208,18 +204,33 @@ impl Programme {
     }
 }
 
-fn sibling(path: &Path, mark: &str) -> PathBuf {
+/// The names that SQLite keeps beside a database.
+const NEIGHBOURS: [&str; 3] = ["-wal", "-shm", "-journal"];
+
+fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
-    name.push(format!(".making-{mark}"));
+    name.push(suffix);
     name.into()
 }
 
+fn sibling(path: &Path, mark: &str) -> PathBuf {
+    with_suffix(path, &format!(".making-{mark}"))
+}
+
+/// Neither the file may be there nor a neighbour left behind by a deleted one: SQLite would play a left-over log into
+/// the new file.
+fn check_free(path: &Path) -> Result<(), Error> {
+    let names = std::iter::once(path.to_owned()).chain(NEIGHBOURS.map(|suffix| with_suffix(path, suffix)));
+    match names.into_iter().find(|name| name.exists()) {
+        Some(path) => Err(Error::AlreadyExists { path }),
+        None => Ok(()),
+    }
+}
+
 fn remove_with_neighbours(path: &Path) {
-    for suffix in ["", "-wal", "-shm", "-journal"] {
-        let mut name = path.as_os_str().to_owned();
-        name.push(suffix);
+    for suffix in NEIGHBOURS.into_iter().chain([""]) {
         // Nothing to tell when it is not there; a left-over of this name is never opened again.
-        let _ = fs::remove_file(PathBuf::from(name));
+        let _ = fs::remove_file(with_suffix(path, suffix));
     }
 }
 
@@ -631,38 +642,32 @@ fn check_batch<T: Bulk>(rows: &[T], today: Date) -> Result<(), Error> {
 
 /// No record of the load may be in the programme already.
 fn check_new<T: Bulk>(tx: &Connection, rows: &[T]) -> Result<(), Error> {
-    let refuse = |i: usize, label: String| {
-        Err(Error::from(Refusal::DuplicateInProgramme { what: T::WHAT, label }).at(i))
+    let known: HashSet<String> = match T::WHAT {
+        What::Hosts => read_hosts(tx)?.into_iter().map(|host| host.label).collect(),
+        What::Weather => keys(tx, "SELECT station || ' ' || date FROM weather")?,
+        what => keys(tx, &format!("SELECT label FROM {}", what.word()))?,
     };
-    if T::WHAT == What::Hosts {
-        let there = read_hosts(tx)?;
-        let there: HashSet<&str> = there.iter().map(|host| host.label.as_str()).collect();
-        return match rows.iter().position(|row| there.contains(row.key().as_ref())) {
-            Some(i) => refuse(i, rows[i].key().into_owned()),
-            None => Ok(()),
-        };
-    }
-    let sql = match T::WHAT {
-        What::Weather => "SELECT 1 FROM weather WHERE station || ' ' || date = ?".to_owned(),
-        what => format!("SELECT 1 FROM {} WHERE label = ?", what.word()),
-    };
-    if T::WHAT == What::Weather {
-        let there: HashSet<String> = tx
-            .prepare("SELECT station || ' ' || date FROM weather")?
-            .query_map([], |row| row.get(0))?
-            .collect::<Result<_, _>>()?;
-        return match rows.iter().position(|row| there.contains(row.key().as_ref())) {
-            Some(i) => refuse(i, rows[i].key().into_owned()),
-            None => Ok(()),
-        };
-    }
-    let mut known = tx.prepare(&sql)?;
-    for (i, row) in rows.iter().enumerate() {
-        if known.exists([row.key()])? {
-            return refuse(i, row.key().into_owned());
+    match rows
+        .iter()
+        .enumerate()
+        .find(|(_, row)| known.contains(row.key().as_ref()))
+    {
+        None => Ok(()),
+        Some((i, row)) => {
+            let refusal = Refusal::DuplicateInProgramme {
+                what: T::WHAT,
+                label: row.key().into_owned(),
+            };
+            Err(Error::from(refusal).at(i))
         }
     }
-    Ok(())
+}
+
+fn keys(tx: &Connection, sql: &str) -> Result<HashSet<String>, Error> {
+    Ok(tx
+        .prepare(sql)?
+        .query_map([], |row| row.get(0))?
+        .collect::<Result<_, _>>()?)
 }
 
 fn store(tx: &Connection, chunk: &Chunk) -> Result<(), Error> {
@@ -1017,9 +1022,7 @@ impl Programme {
     /// # Errors
     /// A file that is there already or can't be written; a copy that does not verify, which is then removed.
     pub fn backup(&self, to: &Path) -> Result<Verification, Error> {
-        if to.exists() {
-            return Err(Error::AlreadyExists { path: to.to_owned() });
-        }
+        check_free(to)?;
         let making = sibling(to, &Uuid::now_v7().simple().to_string());
         let done = self
             .copy_verified(&making)

@@ -72,8 +72,8 @@ pub(crate) fn open(path: &Path, writable: bool) -> Result<Connection, Error> {
         OpenFlags::SQLITE_OPEN_READ_ONLY
     };
     let db = Connection::open_with_flags(path, mode | OpenFlags::SQLITE_OPEN_NO_MUTEX)?;
-    let db = if !writable && read_header(&db).is_err() {
-        open_immutable(path)?.unwrap_or(db)
+    let db = if !writable && needs_neighbours(&db) {
+        open_immutable(path)?
     } else {
         db
     };
@@ -89,22 +89,33 @@ pub(crate) fn open(path: &Path, writable: bool) -> Result<Connection, Error> {
     Ok(db)
 }
 
-/// A file in write-ahead mode needs a neighbour file even to be read; in a folder where none can be made, and with no
-/// neighbour there (so no writer either), it is read as the finished file it is.
-fn open_immutable(path: &Path) -> Result<Option<Connection>, Error> {
+/// A file in write-ahead mode needs neighbour files even to be read, and here none can be made.
+fn needs_neighbours(db: &Connection) -> bool {
+    let code = read_header(db).err().and_then(|error| error.sqlite_error_code());
+    matches!(
+        code,
+        Some(rusqlite::ErrorCode::CannotOpen | rusqlite::ErrorCode::ReadOnly)
+    )
+}
+
+/// Reads a file in a folder that can't be written as the finished file it is. A log beside it would belong to it.
+fn open_immutable(path: &Path) -> Result<Connection, Error> {
+    let not = |why: &str| Error::ReadOnly(format!("{} {why}", path.display()));
     if wal_of(path).exists() {
-        return Ok(None);
+        return Err(not(
+            "was not closed (its -wal file is there): copy both to a folder you may write, and open that",
+        ));
     }
-    let Some(text) = path.to_str() else {
-        return Ok(None);
-    };
+    let text = path
+        .to_str()
+        .ok_or_else(|| not("can't be read in a read-only folder: its name is not UTF-8"))?;
     let escaped = text.replace('%', "%25").replace('?', "%3f").replace('#', "%23");
     let flags =
         OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX | OpenFlags::SQLITE_OPEN_URI;
-    Ok(Some(Connection::open_with_flags(
+    Ok(Connection::open_with_flags(
         format!("file:{escaped}?immutable=1"),
         flags,
-    )?))
+    )?)
 }
 
 fn wal_of(path: &Path) -> std::path::PathBuf {

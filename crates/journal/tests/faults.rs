@@ -1,5 +1,9 @@
 //! Killed processes, two processes at once, and files that are not what they should be.
-#![allow(unreachable_pub, reason = "a test binary exports nothing")]
+#![allow(
+    unreachable_pub,
+    clippy::unwrap_used,
+    reason = "a test binary exports nothing, and its helpers may panic too"
+)]
 
 mod common;
 
@@ -130,6 +134,7 @@ fn run_and_kill(mut command: Command, after: Duration) -> Vec<String> {
     lines
 }
 
+/// Short here; a longer run sets EARLYWOOD_KILLS to the number of kills.
 #[test]
 fn what_was_acknowledged_survives_kill_9_and_nothing_half_written_is_seen() {
     let (_dir, path, mut p) = new_programme();
@@ -144,7 +149,7 @@ fn what_was_acknowledged_survives_kill_9_and_nothing_half_written_is_seen() {
     let mut batches: Vec<(String, usize)> = Vec::new();
     for run in 0..runs {
         // A fresh, unpredictable moment in each run; the write is somewhere else each time.
-        let after = Duration::from_micros(uuid::Uuid::new_v4_like() % 150_000);
+        let after = random_micros(150_000);
         let name = format!("run{run}");
         for line in run_and_kill(child(&this_exe(), "child_appends_for_ever", &path, &name), after) {
             let words: Vec<&str> = line.split(' ').collect();
@@ -188,15 +193,9 @@ fn what_was_acknowledged_survives_kill_9_and_nothing_half_written_is_seen() {
     );
 }
 
-/// Random bits without a dependency of their own.
-trait V4Like {
-    fn new_v4_like() -> u64;
-}
-
-impl V4Like for uuid::Uuid {
-    fn new_v4_like() -> u64 {
-        uuid::Uuid::now_v7().as_u64_pair().1 & 0x3fff_ffff_ffff_ffff
-    }
+/// A moment that differs from run to run: the low bits of a UUIDv7 are random.
+fn random_micros(below: u64) -> Duration {
+    Duration::from_micros((uuid::Uuid::now_v7().as_u64_pair().1 & 0xffff_ffff) % below)
 }
 
 #[test]
@@ -204,7 +203,7 @@ fn a_programme_file_appears_whole_or_not_at_all() {
     let dir = tempfile::tempdir().unwrap();
     let mut made = 0;
     for run in 0..6 {
-        let after = Duration::from_micros(uuid::Uuid::new_v4_like() % 120_000);
+        let after = random_micros(120_000);
         let lines = run_and_kill(
             child(
                 &this_exe(),
@@ -326,6 +325,21 @@ fn other_files_are_refused_in_plain_words() {
     assert!(made("half", "DROP TABLE visits").contains("table visits is missing"));
     assert!(
         made("none", "DROP TRIGGER entries_never_go; DELETE FROM entries").contains("first entry is missing")
+    );
+}
+
+#[test]
+fn a_log_left_behind_by_a_deleted_file_is_not_played_into_a_new_one() {
+    let (_dir, path, p) = new_programme();
+    let mut left = path.clone().into_os_string();
+    left.push("-wal");
+    let _open = p; // keeps its log there
+    assert!(Path::new(&left).exists());
+    std::fs::remove_file(&path).unwrap();
+    let error = Programme::create(&path, "Alder Reach", &act()).unwrap_err();
+    assert!(
+        matches!(&error, Error::AlreadyExists { path } if path.as_os_str() == left),
+        "{error}"
     );
 }
 

@@ -1,5 +1,9 @@
 //! Random histories: the projections are at any moment what a rebuild gives, and any edit of an entry is found.
-#![allow(unreachable_pub, reason = "a test binary exports nothing")]
+#![allow(
+    unreachable_pub,
+    clippy::unwrap_used,
+    reason = "a test binary exports nothing, and its helpers may panic too"
+)]
 
 mod common;
 

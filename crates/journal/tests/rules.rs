@@ -1,6 +1,10 @@
 //! What is accepted, what is refused and in which words, and what the readers show afterwards.
 
-#![allow(unreachable_pub, reason = "a test binary exports nothing")]
+#![allow(
+    unreachable_pub,
+    clippy::unwrap_used,
+    reason = "a test binary exports nothing, and its helpers may panic too"
+)]
 
 mod common;
 
