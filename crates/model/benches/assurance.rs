@@ -62,9 +62,8 @@ fn visits(rng: &mut ChaCha8Rng) -> Vec<Visit> {
             renewed = Renewed::ALL;
         } else if since_lure > 42 && found != TrapFound::NotReached {
             renewed = Renewed {
-                lure: true,
-                insert: true,
-                ..renewed
+                body: false,
+                ..Renewed::ALL
             };
         }
         if renewed.lure {

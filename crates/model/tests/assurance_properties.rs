@@ -160,6 +160,7 @@ fn zone(label: &str) -> ZoneInput {
 fn settings(as_of: i32) -> Settings {
     Settings {
         draws: 8,
+        capture_floor: 1e-9,
         ..Settings::new(day(as_of), START, END)
     }
 }
@@ -838,6 +839,16 @@ fn next_visits_add_what_they_say() {
         assert!(next.from_renewal > 1e-3);
         close(ask_end(true) - ask_end(false), next.from_renewal, 1e-9);
     }
+}
+
+/// The usual cut-off leaves out next to nothing, and never adds anything.
+#[test]
+fn the_cutoff_only_takes_away() {
+    let (mut case, ..) = small();
+    let whole = case.s();
+    case.settings.capture_floor = Settings::new(day(0), START, END).capture_floor;
+    let cut = case.s();
+    assert!(cut <= whole && cut > whole * 0.997, "{cut} of {whole}");
 }
 
 #[test]

@@ -39,10 +39,6 @@ pub(super) fn lure_days(records: &[Record]) -> Vec<i32> {
 }
 
 impl Central<'_> {
-    fn effort(&self, records: &[Record], which: fn(&Record) -> &[Segment]) -> Effort {
-        Effort::of(self.field.traps.iter().map(|trap| which(&records[*trap])))
-    }
-
     /// Outcome of some records at central parameters.
     fn outcome(&self, records: &[Record]) -> Result<Outcome, ModelError> {
         let setting = Setting {
@@ -50,7 +46,13 @@ impl Central<'_> {
             ..self.setting.clone()
         };
         let climate = Climate::new(self.input, &setting, self.params, DayWeight::Flight)?;
-        let effort = self.effort(records, |r| &r.credited);
+        let effort = Effort::of(
+            &setting,
+            self.field
+                .traps
+                .iter()
+                .map(|trap| records[*trap].credited.as_slice()),
+        );
         let floor = self.input.settings.capture_floor;
         evaluate(
             &setting,

@@ -3,7 +3,7 @@
 use jiff::civil::Date;
 
 use super::field::{Field, LANES};
-use super::kernel::{exp_neg, one_minus_exp_neg};
+use super::kernel::{SMALL, exp_neg, exp_neg_small, one_minus_exp_neg, one_minus_exp_neg_small};
 use super::schedule::{ALWAYS_FRESH, Calendar, MOST_POWERS, MOST_RESTS, Segment};
 use super::types::Input;
 use crate::capture::{Capture, Form};
@@ -26,26 +26,37 @@ pub(super) struct Setting {
 #[derive(Debug, Clone, Default)]
 pub(super) struct Effort {
     /// Segments of trap `i` are `segments[starts[i]..starts[i + 1]]`.
-    pub(super) starts: Vec<usize>,
-    pub(super) segments: Vec<Segment>,
+    starts: Vec<usize>,
+    segments: Vec<Segment>,
+    /// Row of each segment's lure in [`Climate::flown`].
+    rows: Vec<u32>,
 }
 
 impl Effort {
-    pub(super) fn of<'a>(traps: impl Iterator<Item = &'a [Segment]>) -> Self {
+    /// Segments of every trap of a field, with lures looked up among the setting's.
+    pub(super) fn of<'a>(setting: &Setting, traps: impl Iterator<Item = &'a [Segment]>) -> Self {
         let mut effort = Effort {
             starts: vec![0],
-            segments: Vec::new(),
+            ..Effort::default()
         };
         for segments in traps {
             effort.segments.extend_from_slice(segments);
+            // There are no more lure days than days.
+            effort
+                .rows
+                .extend(segments.iter().map(|s| row(&setting.lure_days, s.lure) as u32));
             effort.starts.push(effort.segments.len());
         }
         effort
     }
+}
 
-    pub(super) fn of_trap(&self, trap: usize) -> &[Segment] {
-        &self.segments[self.starts[trap]..self.starts[trap + 1]]
+/// Row of [`Climate::flown`] for a lure fitted on a day.
+fn row(lure_days: &[i32], lure: i32) -> usize {
+    if lure == ALWAYS_FRESH {
+        return lure_days.len();
     }
+    lure_days.binary_search(&lure).unwrap_or(lure_days.len() + 1)
 }
 
 /// What one draw makes of weather: flight and lures, day by day.
@@ -53,6 +64,8 @@ impl Effort {
 pub(super) struct Climate {
     /// Share of flight of each period of the season.
     pub(super) flight_of: Vec<f64>,
+    /// One over it; 0 where there is none.
+    per_flight: Vec<f64>,
     /// For every lure day, the running sum over days of flight × potency; then the same for a lure always fresh, then
     /// for none.
     flown: Vec<Vec<f64>>,
@@ -125,22 +138,17 @@ impl Climate {
                 *share = h.powi(p as i32) * (1.0 - h).powi(q as i32);
             }
         }
+        let per_flight = flight_of
+            .iter()
+            .map(|f| if *f > 0.0 { 1.0 / f } else { 0.0 })
+            .collect();
         Ok(Climate {
             flight_of,
+            per_flight,
             flown,
             lure_days: setting.lure_days.clone(),
             shares,
         })
-    }
-
-    /// Row of [`Climate::flown`] for a lure fitted on a day.
-    fn row(&self, lure: i32) -> usize {
-        if lure == ALWAYS_FRESH {
-            return self.lure_days.len();
-        }
-        self.lure_days
-            .binary_search(&lure)
-            .unwrap_or(self.lure_days.len() + 1)
     }
 
     /// Sum over the segment's days of weight × effort.
@@ -154,20 +162,17 @@ impl Climate {
 
     /// The same for a whole list of segments.
     pub(super) fn total(&self, segments: &[Segment]) -> f64 {
-        segments.iter().map(|s| self.effort(s, self.row(s.lure))).sum()
+        segments
+            .iter()
+            .map(|s| self.effort(s, row(&self.lure_days, s.lure)))
+            .sum()
     }
 
     /// Adds each period's mean effort, weighted by flight, to `out[period]`.
     pub(super) fn add_means(&self, segments: &[Segment], out: &mut [f64]) {
-        let mut last = (i32::MIN, 0);
         for segment in segments {
-            if last.0 != segment.lure {
-                last = (segment.lure, self.row(segment.lure));
-            }
-            let flight = self.flight_of[usize::from(segment.period)];
-            if flight > 0.0 {
-                out[usize::from(segment.period)] += self.effort(segment, last.1) / flight;
-            }
+            let period = usize::from(segment.period);
+            out[period] += self.effort(segment, row(&self.lure_days, segment.lure)) * self.per_flight[period];
         }
     }
 }
@@ -223,9 +228,18 @@ pub(super) struct Hazards {
     table: Vec<f64>,
 }
 
+/// Distance at which capture has fallen to a share `floor` of its peak, metres.
+pub(super) fn cutoff_m(capture: &Capture, floor: f64) -> f64 {
+    if capture.peak() > 0.0 {
+        capture.cutoff_m(floor * capture.peak())
+    } else {
+        0.0
+    }
+}
+
 impl Hazards {
     pub(super) fn new(capture: Capture, floor: f64, longest_m: f64) -> Self {
-        let cutoff_m = capture.cutoff_m(floor).min(longest_m);
+        let cutoff_m = cutoff_m(&capture, floor).min(longest_m);
         let reach_m = if capture.form() == Form::Disc {
             f64::INFINITY
         } else {
@@ -286,7 +300,6 @@ pub(super) struct Outcome {
 pub(super) struct Scratch {
     means: Vec<f64>,
     one: Vec<f64>,
-    block: Vec<[f64; LANES]>,
     /// `[zone × period]` sums of weight × escape and of weight × mass, per lane.
     escape: Vec<[f64; LANES]>,
     mass: Vec<[f64; LANES]>,
@@ -374,22 +387,14 @@ pub(super) fn evaluate(
         sums.clear();
         sums.resize(zones * width, [0.0; LANES]);
     }
-    scratch.block.clear();
-    scratch.block.resize(width, [0.0; LANES]);
-    for (block, &zone) in field.block_zone.iter().enumerate() {
-        hazards_of_block(field, block, &hazards, width, scratch);
-        let mut weights = [0.0; LANES];
-        weights.copy_from_slice(&field.weights[block * LANES..(block + 1) * LANES]);
-        let sums = zone * width..(zone + 1) * width;
-        escape_block(
-            &scratch.block,
-            &exposure,
-            &come[zone],
-            &weights,
-            &mut scratch.escape[sums.clone()],
-            &mut scratch.mass[sums],
-        );
-    }
+    let blocks = Blocks {
+        field,
+        hazards: &hazards,
+        means: &scratch.means,
+        exposure: &exposure,
+        come: &come,
+    };
+    blocks.sum(&mut scratch.escape, &mut scratch.mass);
     let mut outcome = Outcome {
         sensitivity: Vec::with_capacity(zones),
         p_free: Vec::with_capacity(zones),
@@ -440,7 +445,11 @@ fn means_of_traps(
     scratch.one.resize(periods, 0.0);
     for trap in 0..field.traps.len() {
         scratch.one.fill(0.0);
-        climate.add_means(effort.of_trap(trap), &mut scratch.one);
+        let range = effort.starts[trap]..effort.starts[trap + 1];
+        for (segment, row) in effort.segments[range.clone()].iter().zip(&effort.rows[range]) {
+            let period = usize::from(segment.period);
+            scratch.one[period] += climate.effort(segment, *row as usize) * climate.per_flight[period];
+        }
         let row = &mut scratch.means[trap * width..(trap + 1) * width];
         for (mean, &t) in row.iter_mut().zip(active) {
             *mean = scratch.one[t];
@@ -448,48 +457,124 @@ fn means_of_traps(
     }
 }
 
-/// Fills `scratch.block[period][lane]` with the summed hazard of each of the block's cells.
-fn hazards_of_block(field: &Field, block: usize, hazards: &Hazards, width: usize, scratch: &mut Scratch) {
-    scratch.one.clear();
-    scratch.one.resize(width, 0.0);
-    for lane in 0..LANES {
-        scratch.one.fill(0.0);
-        for pair in field.pairs_of(block * LANES + lane) {
-            let Some(hazard) = hazards.at(f64::from(pair.distance_m)) else {
-                break;
-            };
-            let trap = pair.trap as usize;
-            let means = &scratch.means[trap * width..(trap + 1) * width];
-            for (sum, mean) in scratch.one.iter_mut().zip(means) {
-                *sum += hazard * mean;
+/// Everything the inner loop reads.
+struct Blocks<'a> {
+    field: &'a Field,
+    hazards: &'a Hazards,
+    /// `[trap × active period]`
+    means: &'a [f64],
+    /// `s N φ` of each active period.
+    exposure: &'a [f64],
+    /// Mass that comes before each active period, per unit of weight, by zone.
+    come: &'a [Vec<f64>],
+}
+
+impl Blocks<'_> {
+    /// Runs the recursion of [`evaluate`] over all cells, adding to the sums of each zone and active period.
+    ///
+    /// The same code is compiled twice where the processor may have wider registers. Neither version fuses multiply and
+    /// add, so both give the same bits.
+    fn sum(&self, escape: &mut [[f64; LANES]], mass: &mut [[f64; LANES]]) {
+        #[cfg(target_arch = "x86_64")]
+        if std::arch::is_x86_feature_detected!("avx2") {
+            // SAFETY: the processor has just been found to have AVX2, which is all the function asks for.
+            #[allow(unsafe_code)]
+            return unsafe { self.sum_avx2(escape, mass) };
+        }
+        self.sum_here(escape, mass);
+    }
+
+    #[cfg(target_arch = "x86_64")]
+    #[target_feature(enable = "avx2")]
+    fn sum_avx2(&self, escape: &mut [[f64; LANES]], mass: &mut [[f64; LANES]]) {
+        self.sum_here(escape, mass);
+    }
+
+    #[inline(always)]
+    fn sum_here(&self, escape: &mut [[f64; LANES]], mass: &mut [[f64; LANES]]) {
+        let width = self.exposure.len();
+        let mut hazard = vec![[0.0; LANES]; width];
+        let mut one = vec![0.0; width];
+        for (block, &zone) in self.field.block_zone.iter().enumerate() {
+            self.hazards_of_block(block, &mut one, &mut hazard);
+            let mut weights = [0.0; LANES];
+            weights.copy_from_slice(&self.field.weights[block * LANES..(block + 1) * LANES]);
+            let sums = zone * width..(zone + 1) * width;
+            self.escape_block(
+                &hazard,
+                zone,
+                &weights,
+                &mut escape[sums.clone()],
+                &mut mass[sums],
+            );
+        }
+    }
+
+    /// Fills `hazard[period][lane]` with the summed hazard of each of the block's cells.
+    #[inline(always)]
+    fn hazards_of_block(&self, block: usize, one: &mut [f64], hazard: &mut [[f64; LANES]]) {
+        let width = one.len();
+        for lane in 0..LANES {
+            one.fill(0.0);
+            for pair in self.field.pairs_of(block * LANES + lane) {
+                let Some(a) = self.hazards.at(f64::from(pair.distance_m)) else {
+                    break;
+                };
+                let trap = pair.trap as usize;
+                for (sum, mean) in one.iter_mut().zip(&self.means[trap * width..(trap + 1) * width]) {
+                    *sum += a * mean;
+                }
+            }
+            for (row, sum) in hazard.iter_mut().zip(one.iter()) {
+                row[lane] = *sum;
             }
         }
-        for (row, sum) in scratch.block.iter_mut().zip(&scratch.one) {
-            row[lane] = *sum;
+    }
+
+    /// The recursion for one block of cells.
+    #[inline(always)]
+    fn escape_block(
+        &self,
+        hazard: &[[f64; LANES]],
+        zone: usize,
+        weights: &[f64; LANES],
+        escape: &mut [[f64; LANES]],
+        mass: &mut [[f64; LANES]],
+    ) {
+        let (mut unseen, mut present) = (*weights, [0.0; LANES]);
+        let rows = hazard.iter().zip(escape.iter_mut().zip(mass.iter_mut()));
+        for ((hazard, (escape, mass)), (exposure, come)) in
+            rows.zip(self.exposure.iter().zip(&self.come[zone]))
+        {
+            let missed = missed(hazard, *exposure);
+            for lane in 0..LANES {
+                unseen[lane] *= missed[lane];
+                present[lane] = (present[lane] + come * weights[lane]) * missed[lane];
+                escape[lane] += unseen[lane];
+                mass[lane] += present[lane];
+            }
         }
     }
 }
 
-/// The recursion of [`evaluate`] for one block of cells.
-fn escape_block(
-    hazard: &[[f64; LANES]],
-    exposure: &[f64],
-    come: &[f64],
-    weights: &[f64; LANES],
-    escape: &mut [[f64; LANES]],
-    mass: &mut [[f64; LANES]],
-) {
-    let mut unseen = *weights;
-    let mut present = [0.0; LANES];
-    for t in 0..hazard.len() {
+/// `exp(-exposure (1 - exp(-hazard)))`, lane by lane; by short series where all lanes are small, which most are.
+#[inline(always)]
+fn missed(hazard: &[f64; LANES], exposure: f64) -> [f64; LANES] {
+    let mut out = [0.0; LANES];
+    let most = hazard.iter().fold(0.0_f64, |a, b| a.max(*b));
+    if most == 0.0 {
+        return [1.0; LANES];
+    }
+    if most < SMALL && most * exposure < SMALL {
         for lane in 0..LANES {
-            let missed = exp_neg(exposure[t] * one_minus_exp_neg(hazard[t][lane]));
-            unseen[lane] *= missed;
-            present[lane] = (present[lane] + come[t] * weights[lane]) * missed;
-            escape[t][lane] += unseen[lane];
-            mass[t][lane] += present[lane];
+            out[lane] = exp_neg_small(exposure * one_minus_exp_neg_small(hazard[lane]));
+        }
+    } else {
+        for lane in 0..LANES {
+            out[lane] = exp_neg(exposure * one_minus_exp_neg(hazard[lane]));
         }
     }
+    out
 }
 
 fn series_of_zone(

@@ -38,7 +38,7 @@ use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 
 use advice::{Central, lure_days};
-use draw::{Climate, DayWeight, Effort, Outcome, Scratch, Setting, evaluate};
+use draw::{Climate, DayWeight, Effort, Outcome, Scratch, Setting, cutoff_m, evaluate};
 use field::Field;
 use schedule::{Calendar, Clocks, Record, WhatIf, walk};
 pub use types::{
@@ -72,7 +72,7 @@ pub fn assess(input: &Input<'_>) -> Result<Assurance, ModelError> {
     };
 
     let params = input.profile.central()?;
-    let central_m = params.capture.cutoff_m(settings.capture_floor);
+    let central_m = cutoff_m(&params.capture, settings.capture_floor);
     let hung: Vec<bool> = input
         .placements
         .iter()
@@ -215,10 +215,13 @@ fn run_draws(
 ) -> Result<(Vec<Outcome>, Facts), ModelError> {
     let floor = input.settings.capture_floor;
     let credited: Vec<bool> = records.iter().map(|r| !r.credited.is_empty()).collect();
-    let cutoffs: Vec<f64> = drawn.iter().map(|p| p.capture.cutoff_m(floor)).collect();
+    let cutoffs: Vec<f64> = drawn.iter().map(|p| cutoff_m(&p.capture, floor)).collect();
     let longest = cutoffs.iter().copied().fold(0.0, f64::max);
     let field = Field::new(input, weights, &credited, longest);
-    let effort = Effort::of(field.traps.iter().map(|trap| records[*trap].credited.as_slice()));
+    let effort = Effort::of(
+        setting,
+        field.traps.iter().map(|trap| records[*trap].credited.as_slice()),
+    );
     let outcomes = drawn
         .par_iter()
         .map_init(Scratch::default, |scratch, params| {
