@@ -346,7 +346,7 @@ mod tests {
             area_m2(&area)
         );
         assert!(
-            (perimeter_m(&area) - 391_616.65637).abs() < 1e-3,
+            (perimeter_m(&area) - 391_616.656_37).abs() < 1e-3,
             "{}",
             perimeter_m(&area)
         );
