@@ -345,7 +345,8 @@ fn visits_fall_on_days_on_which_the_trap_hangs() {
         exception: Some("gate locked".into()),
         ..visit("A", day(4, 10))
     };
-    p.record_visits(&act, &[could_not_look.clone()]).unwrap();
+    p.record_visits(&act, std::slice::from_ref(&could_not_look))
+        .unwrap();
     assert_eq!(p.visits().unwrap()[1], could_not_look);
     assert_eq!(p.visits().unwrap()[1].suspects, None);
 }

@@ -1,0 +1,403 @@
+//! What a programme shows now: readers of the projections and of the log.
+
+use earlywood_model::profile::TargetProfile;
+use earlywood_model::record::{Host, Land, Pathway, Place, Placement, Visit, WeatherDay, Zone};
+use jiff::civil::Date;
+use rayon::prelude::*;
+use rusqlite::{Connection, OptionalExtension, params};
+use serde::de::DeserializeOwned;
+use uuid::Uuid;
+
+use crate::body::{Determination, Plan, What};
+use crate::chunk::{self, ChunkRef};
+use crate::entry::{COLUMNS, Entry};
+use crate::error::{Error, Refusal};
+use crate::hash::Hash;
+use crate::programme::Programme;
+
+/// A projected record and the entry it comes from.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Recorded<T> {
+    /// Id of the entry that recorded it: what a correction names.
+    pub entry: Uuid,
+    /// The last correction that changed it, if any.
+    pub corrected_by: Option<Uuid>,
+    /// The record as it stands now.
+    pub value: T,
+}
+
+/// An adopted target profile.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Adopted {
+    /// Id of the entry that adopted it.
+    pub entry: Uuid,
+    /// When: RFC 3339 with offset.
+    pub adopted: String,
+    /// The profile.
+    pub profile: TargetProfile,
+    /// Its TOML text as it was adopted.
+    pub toml: String,
+}
+
+/// A weather station and the days known from it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Station {
+    /// Its label.
+    pub label: String,
+    /// Number of days.
+    pub days: u64,
+    /// First day.
+    pub first: Date,
+    /// Last day.
+    pub last: Date,
+}
+
+/// How many of each there are now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Counts {
+    /// Entries in the journal.
+    pub entries: u64,
+    /// Host trees.
+    pub hosts: u64,
+    /// Pathways.
+    pub pathways: u64,
+    /// Pieces of land.
+    pub land: u64,
+    /// Zones.
+    pub zones: u64,
+    /// Days of weather, over all stations.
+    pub weather_days: u64,
+    /// Places.
+    pub places: u64,
+    /// Placements.
+    pub placements: u64,
+    /// Visits.
+    pub visits: u64,
+    /// Adopted targets.
+    pub targets: u64,
+    /// Adopted plans.
+    pub plans: u64,
+    /// Determinations.
+    pub determinations: u64,
+}
+
+/// Which entries [`Programme::log`] gives.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct LogFilter {
+    /// Entries of this kind only.
+    pub kind: Option<String>,
+    /// Entries with this number or a later one only.
+    pub from_number: Option<u64>,
+    /// The last so many only.
+    pub last: Option<u64>,
+}
+
+pub(crate) fn read_hosts(db: &Connection) -> Result<Vec<Host>, Error> {
+    let mut select = db.prepare(
+        "SELECT c.hash, c.bytes, c.rows, contents.bytes FROM host_chunks c
+         LEFT JOIN contents ON contents.hash = c.hash ORDER BY c.ord",
+    )?;
+    let mut chunks = Vec::new();
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        let size = |column| row.get::<_, i64>(column).map(i64::unsigned_abs);
+        let name = ChunkRef {
+            hash: Hash(row.get(0)?),
+            bytes: size(1)?,
+            rows: size(2)?,
+        };
+        let bytes: Option<Vec<u8>> = row.get(3)?;
+        chunks.push((
+            name,
+            bytes.ok_or_else(|| Error::Damaged(format!("the contents {} are missing", name.hash)))?,
+        ));
+    }
+    let blocks: Vec<Vec<Host>> = chunks
+        .par_iter()
+        .map(|(name, bytes)| chunk::unpack(name, bytes))
+        .collect::<Result<_, _>>()?;
+    let mut hosts = Vec::with_capacity(blocks.iter().map(Vec::len).sum());
+    blocks.into_iter().for_each(|block| hosts.extend(block));
+    Ok(hosts)
+}
+
+fn read_json<T: DeserializeOwned>(text: &str) -> Result<T, Error> {
+    serde_json::from_str(text).map_err(|e| Error::Damaged(format!("a projected record can't be read: {e}")))
+}
+
+fn read_date(text: &str) -> Result<Date, Error> {
+    text.parse()
+        .map_err(|_| Error::Damaged(format!("{text:?} stands where a date should")))
+}
+
+impl Programme {
+    /// Every host, in the order loaded.
+    ///
+    /// # Errors
+    /// A database or chunk that can't be read; so for every reader below.
+    pub fn hosts(&self) -> Result<Vec<Host>, Error> {
+        read_hosts(&self.db)
+    }
+
+    /// Every pathway, in the order loaded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn pathways(&self) -> Result<Vec<Pathway>, Error> {
+        self.labelled(What::Pathways)
+    }
+
+    /// Every piece of land, in the order loaded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn land(&self) -> Result<Vec<Land>, Error> {
+        self.labelled(What::Land)
+    }
+
+    /// Every zone, in the order loaded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn zones(&self) -> Result<Vec<Zone>, Error> {
+        self.labelled(What::Zones)
+    }
+
+    /// Every place, in the order loaded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn places(&self) -> Result<Vec<Place>, Error> {
+        self.labelled(What::Places)
+    }
+
+    fn labelled<T: DeserializeOwned>(&self, what: What) -> Result<Vec<T>, Error> {
+        let mut select = self
+            .db
+            .prepare_cached(&format!("SELECT body FROM {} ORDER BY ord", what.word()))?;
+        let mut rows = select.query([])?;
+        let mut records = Vec::new();
+        while let Some(row) = rows.next()? {
+            records.push(read_json(
+                row.get_ref(0)?.as_str().map_err(rusqlite::Error::from)?,
+            )?);
+        }
+        Ok(records)
+    }
+
+    /// Days of weather, by station and date; of one station, or of all.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn weather(&self, station: Option<&str>) -> Result<Vec<WeatherDay>, Error> {
+        let mut select = self.db.prepare_cached(
+            "SELECT station, date, tmin_c, tmax_c FROM weather WHERE ?1 IS NULL OR station = ?1
+             ORDER BY station, date",
+        )?;
+        let mut rows = select.query([station])?;
+        let mut days = Vec::new();
+        while let Some(row) = rows.next()? {
+            days.push(WeatherDay {
+                station: row.get(0)?,
+                date: read_date(&row.get::<_, String>(1)?)?,
+                tmin_c: row.get(2)?,
+                tmax_c: row.get(3)?,
+            });
+        }
+        Ok(days)
+    }
+
+    /// Every weather station, by label.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn stations(&self) -> Result<Vec<Station>, Error> {
+        let mut select = self.db.prepare_cached(
+            "SELECT station, count(*), min(date), max(date) FROM weather GROUP BY station ORDER BY station",
+        )?;
+        let mut rows = select.query([])?;
+        let mut stations = Vec::new();
+        while let Some(row) = rows.next()? {
+            stations.push(Station {
+                label: row.get(0)?,
+                days: row.get::<_, i64>(1)?.unsigned_abs(),
+                first: read_date(&row.get::<_, String>(2)?)?,
+                last: read_date(&row.get::<_, String>(3)?)?,
+            });
+        }
+        Ok(stations)
+    }
+
+    /// Every placement that was not withdrawn, by the day it was hung, with its take-down.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn placements(&self) -> Result<Vec<Placement>, Error> {
+        Ok(self
+            .recorded_placements()?
+            .into_iter()
+            .map(|recorded| recorded.value)
+            .collect())
+    }
+
+    /// As [`Programme::placements`], with their entries; `corrected_by` is the entry that took the trap down, if any.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn recorded_placements(&self) -> Result<Vec<Recorded<Placement>>, Error> {
+        let mut select = self.db.prepare_cached(
+            "SELECT entry, down_by, body, taken_down FROM placements WHERE withdrawn_by IS NULL ORDER BY hung, ord",
+        )?;
+        let mut rows = select.query([])?;
+        let mut placements = Vec::new();
+        while let Some(row) = rows.next()? {
+            let mut recorded: Recorded<Placement> = recorded(row)?;
+            recorded.value.taken_down = row
+                .get::<_, Option<String>>(3)?
+                .as_deref()
+                .map(read_date)
+                .transpose()?;
+            placements.push(recorded);
+        }
+        Ok(placements)
+    }
+
+    /// Every visit that was not withdrawn, as corrected, by date.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn visits(&self) -> Result<Vec<Visit>, Error> {
+        Ok(self
+            .recorded_visits()?
+            .into_iter()
+            .map(|recorded| recorded.value)
+            .collect())
+    }
+
+    /// As [`Programme::visits`], with their entries.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn recorded_visits(&self) -> Result<Vec<Recorded<Visit>>, Error> {
+        self.recorded(
+            "SELECT entry, corrected_by, body FROM visits WHERE withdrawn_by IS NULL ORDER BY date, ord",
+        )
+    }
+
+    /// Every determination that was not withdrawn, in the order recorded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn determinations(&self) -> Result<Vec<Recorded<Determination>>, Error> {
+        self.recorded("SELECT entry, NULL, body FROM determinations WHERE withdrawn_by IS NULL ORDER BY ord")
+    }
+
+    /// Every plan that was not withdrawn, the newest last.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn plans(&self) -> Result<Vec<Recorded<Plan>>, Error> {
+        self.recorded("SELECT entry, NULL, body FROM plans WHERE withdrawn_by IS NULL ORDER BY ord")
+    }
+
+    fn recorded<T: DeserializeOwned>(&self, sql: &str) -> Result<Vec<Recorded<T>>, Error> {
+        let mut select = self.db.prepare_cached(sql)?;
+        let mut rows = select.query([])?;
+        let mut records = Vec::new();
+        while let Some(row) = rows.next()? {
+            records.push(recorded(row)?);
+        }
+        Ok(records)
+    }
+
+    /// Every adopted target, by id, as adopted last.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`]; also a profile that this program can't read any more.
+    pub fn profiles(&self) -> Result<Vec<Adopted>, Error> {
+        let mut select = self
+            .db
+            .prepare_cached("SELECT entry, adopted, toml FROM targets ORDER BY id")?;
+        let mut rows = select.query([])?;
+        let mut profiles = Vec::new();
+        while let Some(row) = rows.next()? {
+            let toml: String = row.get(2)?;
+            profiles.push(Adopted {
+                entry: Uuid::from_bytes(row.get(0)?),
+                adopted: row.get(1)?,
+                profile: TargetProfile::from_toml(&toml).map_err(Refusal::Profile)?,
+                toml,
+            });
+        }
+        Ok(profiles)
+    }
+
+    /// How many of each there are.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn counts(&self) -> Result<Counts, Error> {
+        let count = |sql: &str| -> Result<u64, Error> {
+            Ok(self
+                .db
+                .prepare_cached(sql)?
+                .query_row([], |row| row.get::<_, i64>(0))?
+                .unsigned_abs())
+        };
+        let all = |table: &str| count(&format!("SELECT count(*) FROM {table}"));
+        let live = |table: &str| {
+            count(&format!(
+                "SELECT count(*) FROM {table} WHERE withdrawn_by IS NULL"
+            ))
+        };
+        Ok(Counts {
+            entries: all("entries")?,
+            hosts: count("SELECT coalesce(sum(rows), 0) FROM host_chunks")?,
+            pathways: all("pathways")?,
+            land: all("land")?,
+            zones: all("zones")?,
+            weather_days: all("weather")?,
+            places: all("places")?,
+            placements: live("placements")?,
+            visits: live("visits")?,
+            targets: all("targets")?,
+            plans: live("plans")?,
+            determinations: live("determinations")?,
+        })
+    }
+
+    /// Entries in the order of their numbers.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn log(&self, filter: &LogFilter) -> Result<Vec<Entry>, Error> {
+        let limit = filter.last.map_or(-1, |n| i64::try_from(n).unwrap_or(i64::MAX));
+        let from = i64::try_from(filter.from_number.unwrap_or(0)).unwrap_or(i64::MAX);
+        let mut select = self.db.prepare_cached(&format!(
+            "SELECT * FROM (SELECT {COLUMNS} FROM entries WHERE number >= ?1 AND (?2 IS NULL OR kind = ?2)
+                            ORDER BY device DESC, number DESC LIMIT ?3)
+             ORDER BY device, number"
+        ))?;
+        let rows = select.query_map(params![from, filter.kind, limit], Entry::from_row)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// One entry.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn entry(&self, id: Uuid) -> Result<Option<Entry>, Error> {
+        let mut select = self
+            .db
+            .prepare_cached(&format!("SELECT {COLUMNS} FROM entries WHERE id = ?"))?;
+        Ok(select.query_row([id.as_bytes()], Entry::from_row).optional()?)
+    }
+}
+
+fn recorded<T: DeserializeOwned>(row: &rusqlite::Row<'_>) -> Result<Recorded<T>, Error> {
+    Ok(Recorded {
+        entry: Uuid::from_bytes(row.get(0)?),
+        corrected_by: row.get::<_, Option<[u8; 16]>>(1)?.map(Uuid::from_bytes),
+        value: read_json(row.get_ref(2)?.as_str().map_err(rusqlite::Error::from)?)?,
+    })
+}
