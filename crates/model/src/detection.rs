@@ -291,12 +291,12 @@ impl Surface {
     /// Agrees with the sum of [`SurfaceTrap::hazard_at`] over the traps within the cut-off to a relative 1e-12. Traps with
     /// no exposure or no peak are as if they weren't there.
     pub fn hazards(&self, traps: &[SurfaceTrap], cutoff: Cutoff) -> Vec<f64> {
-        self.in_point_order(self.by_slot(traps, cutoff, |_| {}))
+        self.in_point_order(self.by_rank(traps, cutoff, |_| {}))
     }
 
     /// Chance, for every cell, that an insect which starts there is caught: `1 - exp(-H)`.
     pub fn probabilities(&self, traps: &[SurfaceTrap], cutoff: Cutoff) -> Vec<f64> {
-        self.in_point_order(self.by_slot(traps, cutoff, kernel::to_probabilities))
+        self.in_point_order(self.by_rank(traps, cutoff, kernel::to_probabilities))
     }
 
     /// For each trap the cells within its cut-off and their hazards (times its exposure). Traps that do nothing have
@@ -356,8 +356,8 @@ impl Surface {
         count
     }
 
-    /// Hazards by slot, each tile's finished off by `finish`.
-    fn by_slot(&self, traps: &[SurfaceTrap], cutoff: Cutoff, finish: impl Fn(&mut [f64]) + Sync) -> Vec<f64> {
+    /// Hazards in the order of slots, each tile's finished off by `finish`.
+    fn by_rank(&self, traps: &[SurfaceTrap], cutoff: Cutoff, finish: impl Fn(&mut [f64]) + Sync) -> Vec<f64> {
         let working: Vec<&SurfaceTrap> = traps.iter().filter(|t| t.does_something()).collect();
         let terms: Vec<Term> = working.iter().map(|t| t.term(cutoff)).collect();
         let gather = match working.first() {
@@ -367,29 +367,38 @@ impl Surface {
             _ => Gather::Logs,
         };
         let by_tile = self.terms_by_tile(&terms);
-        let mut hazards = vec![0.0; self.index.slots()];
+        let mut hazards = vec![0.0; self.len()];
         let mut left = hazards.as_mut_slice();
         let mut work = Vec::with_capacity(self.tiles.len());
         for (strips, terms) in self.tiles.iter().zip(&by_tile) {
-            let slots = self.index.strip(strips.end - 1).end_slot - self.index.strip(strips.start).first_slot;
-            let hazard;
-            (hazard, left) = left.split_at_mut(slots);
-            work.push((
-                Tile {
-                    index: &self.index,
-                    strips: strips.clone(),
-                    hazard,
-                },
-                terms,
-            ));
+            let out;
+            (out, left) = left.split_at_mut(strips.clone().map(|s| self.index.strip(s).points().len()).sum());
+            work.push((strips, terms, out));
         }
         work.into_par_iter()
-            .for_each_init(Scratch::default, |scratch, (mut tile, terms)| {
-                if !terms.is_empty() {
+            .filter(|(_, terms, _)| !terms.is_empty())
+            .for_each_init(
+                || (Scratch::default(), Vec::new()),
+                |(scratch, room), (strips, terms, out)| {
+                    let first = self.index.strip(strips.start).first_slot;
+                    room.clear();
+                    room.resize(self.index.strip(strips.end - 1).end_slot - first, 0.0);
+                    let mut tile = Tile {
+                        index: &self.index,
+                        strips: strips.clone(),
+                        hazard: &mut *room,
+                    };
                     kernel::accumulate(&mut tile, terms, gather, scratch);
-                    finish(tile.hazard);
-                }
-            });
+                    finish(room);
+                    let mut filled = 0;
+                    for strip in strips.clone().map(|s| self.index.strip(s).points()) {
+                        let n = strip.len();
+                        out[filled..filled + n]
+                            .copy_from_slice(&room[strip.start - first..strip.end - first]);
+                        filled += n;
+                    }
+                },
+            );
         hazards
     }
 
@@ -409,22 +418,14 @@ impl Surface {
         by_tile
     }
 
-    fn in_point_order(&self, mut by_slot: Vec<f64>) -> Vec<f64> {
+    fn in_point_order(&self, by_rank: Vec<f64>) -> Vec<f64> {
         if self.in_order {
-            // only the empty slots have to go
-            let mut filled = 0;
-            for s in 0..self.index.strips() {
-                let points = self.index.strip(s).points();
-                by_slot.copy_within(points.clone(), filled);
-                filled += points.len();
-            }
-            by_slot.truncate(filled);
-            return by_slot;
+            return by_rank;
         }
         (0..self.len())
             .into_par_iter()
             .with_min_len(TILE_SLOTS)
-            .map(|c| by_slot[self.index.slot_of(c)])
+            .map(|c| by_rank[self.index.rank_of(c)])
             .collect()
     }
 }

@@ -48,8 +48,8 @@ pub(super) struct Index {
     pub(super) ys_m: Vec<f64>,
     /// Which point a slot holds.
     point_of: Vec<u32>,
-    /// Which slot a point has.
-    slot_of: Vec<u32>,
+    /// How many points lie in slots before a point's own.
+    rank_of: Vec<u32>,
     strips: Vec<Strip>,
     rows: Ruler,
     bins: Ruler,
@@ -157,7 +157,7 @@ impl Index {
             xs_m: Vec::with_capacity(slots),
             ys_m: Vec::with_capacity(slots),
             point_of: Vec::with_capacity(slots),
-            slot_of: vec![0; points],
+            rank_of: vec![0; points],
             strips: Vec::with_capacity(rows.count),
             rows,
             bins,
@@ -180,7 +180,7 @@ impl Index {
             self.xs_m.push(p.x_m);
             self.ys_m.push(p.y_m);
             self.point_of.push(i);
-            self.slot_of[i as usize] = slot;
+            self.rank_of[i as usize] = slot - self.padding();
             low_y_m = low_y_m.min(p.y_m);
             high_y_m = high_y_m.max(p.y_m);
         }
@@ -200,9 +200,10 @@ impl Index {
     }
 
     pub(super) fn points(&self) -> usize {
-        self.slot_of.len()
+        self.rank_of.len()
     }
 
+    #[cfg(test)]
     pub(super) fn slots(&self) -> usize {
         self.xs_m.len()
     }
@@ -215,13 +216,19 @@ impl Index {
         &self.strips[s]
     }
 
-    pub(super) fn slot_of(&self, point: usize) -> usize {
-        self.slot_of[point] as usize
+    /// A point's place among all points, in the order of slots.
+    pub(super) fn rank_of(&self, point: usize) -> usize {
+        self.rank_of[point] as usize
     }
 
     /// Whether slots hold the points in their own order, as those of a grid.
     pub(super) fn in_order(&self) -> bool {
-        self.slot_of.is_sorted()
+        self.rank_of.is_sorted()
+    }
+
+    /// Empty slots in the strips so far.
+    fn padding(&self) -> u32 {
+        (self.strips.len() * LANES) as u32
     }
 
     /// The point in a slot that holds one.
