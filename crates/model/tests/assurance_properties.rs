@@ -1,5 +1,7 @@
 //! The assurance engine against plain re-computations, a simulation, its own rules, and properties that must hold.
 
+#![allow(clippy::unwrap_used)] // a test may fail on the spot
+
 use earlywood_model::assurance::{
     Assurance, Cause, Cell, Find, FittedOn, Hold, Input, PlacementInput, Settings, ZoneInput, assess,
 };

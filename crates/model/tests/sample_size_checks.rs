@@ -3,6 +3,8 @@
 //! The two CSV tables were computed with scipy's exact hypergeometric and binomial distributions; the column
 //! `recalled_ispm31` holds table values of ISPM 31 (2008), appendix 2, quoted from memory, which agree.
 
+#![allow(clippy::unwrap_used)] // a test may fail on the spot
+
 use earlywood_model::ModelError;
 use earlywood_model::sample_size::{
     Lot, Question, Sides, UnitsRule, binomial, binomial_confidence, clopper_pearson, infested_units, poisson,

@@ -3,7 +3,10 @@
 use jiff::civil::Date;
 
 use super::field::{Field, LANES};
-use super::kernel::{SMALL, exp_neg, exp_neg_small, one_minus_exp_neg, one_minus_exp_neg_small};
+use super::kernel::{
+    MIDDLING, SMALL, exp_neg, exp_neg_small, one_minus_exp_neg, one_minus_exp_neg_middling,
+    one_minus_exp_neg_small,
+};
 use super::schedule::{ALWAYS_FRESH, Calendar, MOST_POWERS, MOST_RESTS, Segment};
 use super::types::Input;
 use crate::capture::{Capture, Form};
@@ -429,6 +432,14 @@ fn arrived_before(arrivals: &Arrivals, active: &[usize]) -> Vec<f64> {
         .collect()
 }
 
+/// Periods summed together.
+const CHUNK: usize = 8;
+
+/// Length of a trap's row of means.
+fn stride(periods: usize) -> usize {
+    periods.next_multiple_of(CHUNK)
+}
+
 /// Fills `scratch.means` with one row per trap: mean effort in each active period.
 fn means_of_traps(
     field: &Field,
@@ -438,9 +449,9 @@ fn means_of_traps(
     periods: usize,
     scratch: &mut Scratch,
 ) {
-    let width = active.len();
+    let stride = stride(active.len());
     scratch.means.clear();
-    scratch.means.resize(field.traps.len() * width, 0.0);
+    scratch.means.resize(field.traps.len() * stride, 0.0);
     scratch.one.clear();
     scratch.one.resize(periods, 0.0);
     for trap in 0..field.traps.len() {
@@ -450,7 +461,7 @@ fn means_of_traps(
             let period = usize::from(segment.period);
             scratch.one[period] += climate.effort(segment, *row as usize) * climate.per_flight[period];
         }
-        let row = &mut scratch.means[trap * width..(trap + 1) * width];
+        let row = &mut scratch.means[trap * stride..(trap + 1) * stride];
         for (mean, &t) in row.iter_mut().zip(active) {
             *mean = scratch.one[t];
         }
@@ -461,7 +472,7 @@ fn means_of_traps(
 struct Blocks<'a> {
     field: &'a Field,
     hazards: &'a Hazards,
-    /// `[trap × active period]`
+    /// `[trap × active period]`, each trap's row filled up with zeros to a whole number of chunks.
     means: &'a [f64],
     /// `s N φ` of each active period.
     exposure: &'a [f64],
@@ -494,9 +505,9 @@ impl Blocks<'_> {
     fn sum_here(&self, escape: &mut [[f64; LANES]], mass: &mut [[f64; LANES]]) {
         let width = self.exposure.len();
         let mut hazard = vec![[0.0; LANES]; width];
-        let mut one = vec![0.0; width];
+        let mut near = Vec::new();
         for (block, &zone) in self.field.block_zone.iter().enumerate() {
-            self.hazards_of_block(block, &mut one, &mut hazard);
+            self.hazards_of_block(block, &mut near, &mut hazard);
             let mut weights = [0.0; LANES];
             weights.copy_from_slice(&self.field.weights[block * LANES..(block + 1) * LANES]);
             let sums = zone * width..(zone + 1) * width;
@@ -512,21 +523,28 @@ impl Blocks<'_> {
 
     /// Fills `hazard[period][lane]` with the summed hazard of each of the block's cells.
     #[inline(always)]
-    fn hazards_of_block(&self, block: usize, one: &mut [f64], hazard: &mut [[f64; LANES]]) {
-        let width = one.len();
+    fn hazards_of_block(&self, block: usize, near: &mut Vec<(usize, f64)>, hazard: &mut [[f64; LANES]]) {
+        let stride = stride(hazard.len());
         for lane in 0..LANES {
-            one.fill(0.0);
+            near.clear();
             for pair in self.field.pairs_of(block * LANES + lane) {
                 let Some(a) = self.hazards.at(f64::from(pair.distance_m)) else {
                     break;
                 };
-                let trap = pair.trap as usize;
-                for (sum, mean) in one.iter_mut().zip(&self.means[trap * width..(trap + 1) * width]) {
-                    *sum += a * mean;
-                }
+                near.push((pair.trap as usize * stride, a));
             }
-            for (row, sum) in hazard.iter_mut().zip(one.iter()) {
-                row[lane] = *sum;
+            // A chunk of periods at a time, so that its sums stay in registers while the traps go by.
+            for (chunk, rows) in hazard.chunks_mut(CHUNK).enumerate() {
+                let mut sums = [0.0; CHUNK];
+                for (start, a) in near.iter() {
+                    let from = start + chunk * CHUNK;
+                    for (sum, mean) in sums.iter_mut().zip(&self.means[from..from + CHUNK]) {
+                        *sum += a * mean;
+                    }
+                }
+                for (row, sum) in rows.iter_mut().zip(sums) {
+                    row[lane] = sum;
+                }
             }
         }
     }
@@ -557,7 +575,7 @@ impl Blocks<'_> {
     }
 }
 
-/// `exp(-exposure (1 - exp(-hazard)))`, lane by lane; by short series where all lanes are small, which most are.
+/// `exp(-exposure (1 - exp(-hazard)))`, lane by lane; by shorter series where all lanes are small, which most are.
 #[inline(always)]
 fn missed(hazard: &[f64; LANES], exposure: f64) -> [f64; LANES] {
     let mut out = [0.0; LANES];
@@ -568,6 +586,10 @@ fn missed(hazard: &[f64; LANES], exposure: f64) -> [f64; LANES] {
     if most < SMALL && most * exposure < SMALL {
         for lane in 0..LANES {
             out[lane] = exp_neg_small(exposure * one_minus_exp_neg_small(hazard[lane]));
+        }
+    } else if most < MIDDLING && most * exposure < MIDDLING {
+        for lane in 0..LANES {
+            out[lane] = 1.0 - one_minus_exp_neg_middling(exposure * one_minus_exp_neg_middling(hazard[lane]));
         }
     } else {
         for lane in 0..LANES {
