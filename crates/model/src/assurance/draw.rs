@@ -578,22 +578,37 @@ impl Blocks<'_> {
 /// `exp(-exposure (1 - exp(-hazard)))`, lane by lane; by shorter series where all lanes are small, which most are.
 #[inline(always)]
 fn missed(hazard: &[f64; LANES], exposure: f64) -> [f64; LANES] {
-    let mut out = [0.0; LANES];
     let most = hazard.iter().fold(0.0_f64, |a, b| a.max(*b));
     if most == 0.0 {
         return [1.0; LANES];
     }
-    if most < SMALL && most * exposure < SMALL {
+    let mut met = [0.0; LANES];
+    if most < SMALL {
         for lane in 0..LANES {
-            out[lane] = exp_neg_small(exposure * one_minus_exp_neg_small(hazard[lane]));
+            met[lane] = exposure * one_minus_exp_neg_small(hazard[lane]);
         }
-    } else if most < MIDDLING && most * exposure < MIDDLING {
+    } else if most < MIDDLING {
         for lane in 0..LANES {
-            out[lane] = 1.0 - one_minus_exp_neg_middling(exposure * one_minus_exp_neg_middling(hazard[lane]));
+            met[lane] = exposure * one_minus_exp_neg_middling(hazard[lane]);
         }
     } else {
         for lane in 0..LANES {
-            out[lane] = exp_neg(exposure * one_minus_exp_neg(hazard[lane]));
+            met[lane] = exposure * one_minus_exp_neg(hazard[lane]);
+        }
+    }
+    let most = most.min(1.0) * exposure;
+    let mut out = [0.0; LANES];
+    if most < SMALL {
+        for lane in 0..LANES {
+            out[lane] = exp_neg_small(met[lane]);
+        }
+    } else if most < MIDDLING {
+        for lane in 0..LANES {
+            out[lane] = 1.0 - one_minus_exp_neg_middling(met[lane]);
+        }
+    } else {
+        for lane in 0..LANES {
+            out[lane] = exp_neg(met[lane]);
         }
     }
     out
