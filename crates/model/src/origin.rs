@@ -47,7 +47,13 @@ impl OriginGrid {
     /// # Errors
     /// No traps, a step that is not above 0, or so fine a step that the grid passes 25 million nodes.
     pub fn around(traps: &[TrapCatch], reach_m: f64, step_m: f64) -> Result<Self, ModelError> {
-        check("grid step", step_m, step_m > 0.0, "above 0 m")?;
+        // No programme is wider than the earth; a step beyond it also has no area that a number can hold.
+        check(
+            "grid step",
+            step_m,
+            step_m > 0.0 && step_m <= 1e7,
+            "above 0 m and at most 10 000 km",
+        )?;
         if traps.is_empty() {
             return Err(ModelError::Inconsistent("no traps were given".into()));
         }
@@ -63,10 +69,10 @@ impl OriginGrid {
         let margin = (east - west).max(north - south).max(2.0 * reach_m);
         let count = |extent: f64| ((extent + 2.0 * margin) / step_m).round() + 1.0;
         let (columns, rows) = (count(east - west), count(north - south));
-        if !(columns * rows <= MOST_NODES) {
+        let nodes = columns * rows;
+        if !nodes.is_finite() || nodes > MOST_NODES {
             return Err(ModelError::Inconsistent(format!(
-                "a {step_m} m grid over these traps has {:.3e} nodes; choose a coarser one",
-                columns * rows
+                "a {step_m} m grid over these traps has {nodes:.3e} nodes; choose a coarser one"
             )));
         }
         Ok(OriginGrid {

@@ -194,9 +194,10 @@ pub(super) fn spread(args: &SpreadArgs) -> Result<Value> {
     if args.quantile >= 1.0 {
         bail!("--quantile 1 lies at infinity for this kernel; give a share below 1");
     }
-    Ok(json!({
-        "p_within": kernel.within(args.within),
-        "radius_m": kernel.quantile(args.quantile),
-        "mean_m": kernel.mean_m(),
-    }))
+    let (p_within, radius_m) = (kernel.within(args.within), kernel.quantile(args.quantile));
+    if !p_within.is_finite() || !radius_m.is_finite() {
+        bail!("with these parameters the kernel is wider, or narrower, than a number can hold");
+    }
+    // A mean that is infinite (2Dt with p of 1/2 or less) is null.
+    Ok(json!({"p_within": p_within, "radius_m": radius_m, "mean_m": kernel.mean_m()}))
 }

@@ -81,11 +81,6 @@ impl Table {
 }
 
 impl<'a> Row<'a> {
-    /// Whether the table has the column at all.
-    pub(crate) fn has(&self, column: &str) -> bool {
-        self.table.header.iter().any(|h| h == column)
-    }
-
     /// The cell's text; an error if it is empty.
     pub(crate) fn text(&self, column: &str) -> Result<&'a str> {
         let at = self.table.header.iter().position(|h| h == column);

@@ -80,6 +80,11 @@ fn rows() -> Result<Rows> {
             other => bail!(row.complaint("kind", other, "cell or place")),
         }
     }
+    if !rows.cells.iter().map(|c| c.weight).sum::<f64>().is_finite() {
+        bail!(
+            "standard input: the weights add up to more than a number can hold; only their ratios matter, so divide them"
+        );
+    }
     if rows.cells.is_empty() || rows.places.is_empty() {
         bail!("standard input needs at least one row of kind cell and one of kind place");
     }

@@ -6,9 +6,6 @@ use earlywood_journal::Programme;
 use earlywood_model::profile::{DrawnParams, TargetProfile};
 use earlywood_model::record::{Host, Land, Pathway, Zone};
 
-/// Resolution of cells where nothing finer is needed: about 1.5 ha each.
-pub(crate) const USUAL_RESOLUTION: u8 = 10;
-
 /// Mean edge of an H3 cell, metres, by resolution from 10 on (H3's own table of average edge lengths).
 const EDGE_M: [(u8, f64); 4] = [(10, 75.9), (11, 28.7), (12, 10.8), (13, 4.1)];
 
@@ -111,7 +108,7 @@ impl Ground {
     }
 }
 
-/// The coarsest resolution, from the usual one on, whose cells are no longer than the reach: with larger ones the
+/// The coarsest resolution, from the usual 10 on (1.5 ha a cell), whose cells are no longer than the reach: with larger ones the
 /// distance from a cell's centre would stand for distances on which capture differs.
 fn resolution_for(reach_m: f64) -> u8 {
     EDGE_M
@@ -126,7 +123,7 @@ mod tests {
 
     #[test]
     fn cells_are_no_longer_than_the_reach() {
-        assert_eq!(resolution_for(500.0), USUAL_RESOLUTION);
+        assert_eq!(resolution_for(500.0), 10);
         assert_eq!(resolution_for(42.0), 11);
         assert_eq!(resolution_for(12.2), 12);
         assert_eq!(resolution_for(0.5), 13);

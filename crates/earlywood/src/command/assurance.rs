@@ -135,7 +135,7 @@ fn details(zone: &ZoneAssurance) -> Vec<String> {
         zone.placements,
         zone.calendar_trap_days,
         zone.effective_trap_days,
-        zone.waiting_trap_days,
+        zone.waiting_trap_days.max(0.0),
         100.0 * zone.covered_weight
     )];
     let costs: Vec<String> = zone

@@ -3,12 +3,13 @@
 use std::path::PathBuf;
 
 use anyhow::{Result, bail};
-use clap::{Args, Subcommand};
-use earlywood_journal::LogFilter;
+use clap::{Args, Subcommand, ValueEnum};
+use earlywood_journal::{Determination, LogFilter, Status};
+use jiff::civil::Date;
 use serde_json::{Value, json};
 
-use crate::FileArg;
 use crate::out::{Form, table};
+use crate::{ActorArg, FileArg};
 
 #[derive(Args)]
 pub(crate) struct JournalArgs {
@@ -31,6 +32,8 @@ enum What {
         #[arg(long)]
         kind: Option<String>,
     },
+    /// Write down what a suspect turned out to be. Only a person with standing determines; the tool records.
+    Determine(DetermineArgs),
     /// Compute everything that is derived from the entries again.
     Rebuild,
     /// Write a verified copy of the programme file.
@@ -40,10 +43,85 @@ enum What {
     },
 }
 
+#[derive(Args)]
+struct DetermineArgs {
+    /// The trap it was taken from.
+    #[arg(long)]
+    trap: String,
+    /// Day the specimen was taken.
+    #[arg(long, value_name = "D")]
+    taken: Date,
+    /// Target it is (or is not), by id.
+    #[arg(long)]
+    target: String,
+    /// How sure.
+    #[arg(long, value_enum)]
+    status: StatusArg,
+    /// Who determined it: an id or a role.
+    #[arg(long)]
+    by: String,
+    /// Anything a reader must know.
+    #[arg(long)]
+    note: Option<String>,
+    #[command(flatten)]
+    actor: ActorArg,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum StatusArg {
+    /// Could be the target; nobody who can tell has looked.
+    Suspect,
+    /// A trained screener thinks so.
+    Tentative,
+    /// A qualified identifier says so.
+    Determined,
+    /// The authority says so: a find.
+    Confirmed,
+    /// It is something else.
+    RuledOut,
+    /// It can't be told.
+    Undeterminable,
+}
+
+impl From<StatusArg> for Status {
+    fn from(status: StatusArg) -> Status {
+        match status {
+            StatusArg::Suspect => Status::Suspect,
+            StatusArg::Tentative => Status::Tentative,
+            StatusArg::Determined => Status::Determined,
+            StatusArg::Confirmed => Status::Confirmed,
+            StatusArg::RuledOut => Status::RuledOut,
+            StatusArg::Undeterminable => Status::Undeterminable,
+        }
+    }
+}
+
+fn determine(file: &FileArg, args: DetermineArgs, form: Form) -> Result<()> {
+    let mut programme = super::open(file)?;
+    // Also refuses a target that nobody knows.
+    let target = crate::chain::target(&programme, &args.target)?;
+    let receipt = programme.determine(
+        &super::act(&args.actor)?,
+        Determination {
+            trap: args.trap,
+            date: args.taken,
+            target: target.id,
+            status: args.status.into(),
+            by: args.by,
+            note: args.note,
+        },
+    )?;
+    form.say(
+        || format!("Written down as entry {}.", receipt.number),
+        || json!({"entry": receipt.id.to_string(), "number": receipt.number}),
+    )
+}
+
 pub(crate) fn run(args: JournalArgs, form: Form) -> Result<()> {
     match args.what {
         What::Verify => verify(&args.file, form),
         What::Log { last, kind } => log(&args.file, last, kind, form),
+        What::Determine(found) => determine(&args.file, found, form),
         What::Rebuild => rebuild(&args.file, form),
         What::Backup { to } => backup(&args.file, &to, form),
     }

@@ -16,7 +16,7 @@ const LAT: Column = Column::required("lat", &["latitude"]);
 const LON: Column = Column::required("lon", &["longitude", "lng", "long"]);
 const LABEL: Column = Column::required("label", &["id"]);
 
-/// Wider than any tree: the stoutest known trunk (Taxodium mucronatum at Tule) is 11.6 m across (Debreczy & Racz 1997,
+/// Wider than any tree: the stoutest known trunk (a Montezuma cypress) is 11.6 m across (Debreczy & Racz 1997,
 /// Arnoldia 57(4):3-11); a larger figure is in millimetres.
 const WIDEST_TREE_CM: f64 = 1200.0;
 
