@@ -5,8 +5,10 @@ use std::collections::HashMap;
 use anyhow::{Result, bail};
 use earlywood_geodata::AreaIndex;
 use earlywood_journal::{Programme, Status};
-use earlywood_model::assurance::{Assurance, Cell, Find, Input, PlacementInput, Settings, ZoneInput, assess};
-use earlywood_model::record::{Placement, Visit};
+use earlywood_model::assurance::{
+    Assurance, Cell, Find, FittedOn, Input, PlacementInput, Settings, ZoneInput, assess,
+};
+use earlywood_model::record::{Placement, Renewed, Visit};
 use earlywood_model::weather::Series;
 use jiff::civil::Date;
 
@@ -48,11 +50,12 @@ impl Question {
             by_trap.entry(visit.trap.clone()).or_default().push(visit);
         }
         let id = &ground.profile.id;
-        let placements: Vec<Placement> = programme
-            .placements()?
-            .into_iter()
+        let all = programme.placements()?;
+        let placements: Vec<Placement> = all
+            .iter()
             .filter(|p| p.targets.iter().any(|t| t == id))
             .filter(|p| p.hung <= asked.on && p.taken_down.is_none_or(|d| d >= start))
+            .cloned()
             .collect();
         let zones_at = AreaIndex::new(ground.zones.iter().map(|z| &z.area));
         let inputs = placements
@@ -68,7 +71,7 @@ impl Question {
                     taken_down: p.taken_down,
                     visits: visits_of(p, by_trap.get(&p.trap)),
                     holds: Vec::new(),
-                    fitted: None,
+                    fitted: fitted(p, &all, by_trap.get(&p.trap)),
                 }
             })
             .collect();
@@ -129,6 +132,35 @@ fn visits_of(placement: &Placement, all: Option<&Vec<Visit>>) -> Vec<Visit> {
         .unwrap_or_default()
 }
 
+/// A trap that comes from another place within so many days was moved, and brings its used parts along; after a
+/// longer rest it is taken as made ready anew. Choice of design.
+const MOVED_WITHIN_DAYS: i32 = 7;
+
+/// When the parts of a moved trap were put in; `None` for a trap hung with new ones.
+fn fitted(placement: &Placement, all: &[Placement], visits: Option<&Vec<Visit>>) -> Option<FittedOn> {
+    let rested = |q: &Placement| {
+        q.taken_down
+            .and_then(|d| d.until(placement.hung).ok())
+            .map(|span| span.get_days())
+    };
+    let before = all
+        .iter()
+        .filter(|q| q.trap == placement.trap && q.hung < placement.hung)
+        .filter(|q| rested(q).is_some_and(|days| (0..=MOVED_WITHIN_DAYS).contains(&days)))
+        .max_by_key(|q| q.hung)?;
+    let since = |renewed: fn(&Renewed) -> bool| {
+        let during = |v: &&Visit| v.date >= before.hung && v.date <= placement.hung && renewed(&v.renewed);
+        let last = visits.and_then(|all| all.iter().filter(during).map(|v| v.date).max());
+        last.unwrap_or(before.hung)
+    };
+    Some(FittedOn {
+        lure: since(|r| r.lure),
+        insert: since(|r| r.insert),
+        killing_agent: since(|r| r.killing_agent),
+        body: since(|r| r.body),
+    })
+}
+
 /// Observed days up to the day asked about, usual days from there to the season's end: what the season has still in
 /// store is foreseen from past years, never known.
 fn weather_for(series: &Series, on: Date, season_end: Date) -> Result<Series> {
@@ -178,4 +210,56 @@ fn finds(programme: &Programme, ground: &Ground, placements: &[Placement], on: D
         }
     }
     Ok(finds)
+}
+
+#[cfg(test)]
+mod tests {
+    use earlywood_model::record::{Looked, Position, TrapFound, VisitKind};
+    use jiff::civil::date;
+
+    use super::*;
+
+    fn placed(hung: Date, taken_down: Option<Date>) -> Placement {
+        Placement {
+            trap: "T1".into(),
+            place: "P".into(),
+            position: Position {
+                lat: 40.0,
+                lon: -93.0,
+            },
+            targets: vec!["x".into()],
+            hung,
+            taken_down,
+        }
+    }
+
+    #[test]
+    fn a_moved_trap_brings_its_lure_and_a_rested_one_gets_a_new_one() {
+        let first = placed(date(2025, 5, 1), Some(date(2025, 6, 10)));
+        let lure_change = Visit {
+            trap: "T1".into(),
+            date: date(2025, 5, 20),
+            kind: VisitKind::Service,
+            found: TrapFound::Working,
+            looked: Looked::Fully,
+            suspects: Some(0),
+            renewed: Renewed {
+                lure: true,
+                ..Renewed::default()
+            },
+            lure_lot: None,
+            crew: None,
+            exception: None,
+        };
+        let visits = vec![lure_change];
+        let moved = placed(date(2025, 6, 10), None);
+        let parts = fitted(&moved, &[first.clone(), moved.clone()], Some(&visits)).unwrap();
+        assert_eq!((parts.lure, parts.insert), (date(2025, 5, 20), date(2025, 5, 1)));
+        let rested = placed(date(2025, 7, 10), None);
+        assert_eq!(
+            fitted(&rested, &[first.clone(), rested.clone()], Some(&visits)),
+            None
+        );
+        assert_eq!(fitted(&first, std::slice::from_ref(&first), Some(&visits)), None);
+    }
 }

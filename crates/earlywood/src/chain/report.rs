@@ -18,7 +18,7 @@ use jiff::civil::Date;
 
 use super::assure::{self, Question};
 use super::ground::{Ground, GroundOptions};
-use crate::command::season::{basis_words, date_rows, orders};
+use crate::command::season::{date_rows, orders, years_words};
 use crate::out::note;
 use crate::report::{
     Band, Cost, DateRow, Find, Fortnight, MapBase, MapCell, MapPathway, MapTrap, NextVisit, ParameterRow,
@@ -396,7 +396,7 @@ impl TargetSection<'_> {
         };
         let traps = plan.map_or(0, |p| u32::try_from(p.places.len()).unwrap_or(u32::MAX));
         Ok(Some(SeasonPlan {
-            years: basis_words(&made),
+            years: years_words(&made),
             dates,
             fortnights: made
                 .spread
@@ -561,19 +561,24 @@ fn zone_assurance(z: &assurance::ZoneAssurance) -> ZoneAssurance {
     }
 }
 
+/// The three causes that cost most, each where it cost most.
 fn costs(answer: &Assurance) -> Vec<Cost> {
-    let mut all: Vec<Cost> = answer
-        .zones
-        .iter()
-        .flat_map(|z| {
-            z.losses.iter().map(|l| Cost {
-                what: l.cause.words().into(),
-                zone: z.zone.clone(),
-                lost: l.sensitivity,
-            })
-        })
-        .collect();
-    all.sort_by(|a, b| b.lost.total_cmp(&a.lost).then_with(|| a.zone.cmp(&b.zone)));
+    let mut worst: BTreeMap<&str, Cost> = BTreeMap::new();
+    for zone in &answer.zones {
+        for loss in &zone.losses {
+            let what = loss.cause.words();
+            if worst.get(what).is_none_or(|c| c.lost < loss.sensitivity) {
+                let cost = Cost {
+                    what: what.into(),
+                    zone: zone.zone.clone(),
+                    lost: loss.sensitivity,
+                };
+                worst.insert(what, cost);
+            }
+        }
+    }
+    let mut all: Vec<Cost> = worst.into_values().collect();
+    all.sort_by(|a, b| b.lost.total_cmp(&a.lost).then_with(|| a.what.cmp(&b.what)));
     all.truncate(3);
     all
 }

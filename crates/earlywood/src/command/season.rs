@@ -143,14 +143,19 @@ pub(crate) fn date_rows(plan: &SeasonPlan) -> Vec<(String, Spread<Date>)> {
     rows
 }
 
-/// What the plan rests on, in words.
-pub(crate) fn basis_words(plan: &SeasonPlan) -> String {
+/// The years of weather a plan rests on, in words.
+pub(crate) fn years_words(plan: &SeasonPlan) -> String {
     let years: Vec<i16> = plan.rows.iter().map(|r| r.weather_year).collect();
-    let span = match (years.first(), years.last()) {
+    match (years.first(), years.last()) {
         (Some(a), Some(b)) if a != b => format!("{a} to {b} ({} years)", years.len()),
         (Some(a), _) => a.to_string(),
         _ => "no years".into(),
-    };
+    }
+}
+
+/// What the plan rests on, in words.
+fn basis_words(plan: &SeasonPlan) -> String {
+    let span = years_words(plan);
     match plan.basis {
         Basis::Observed => format!("this season's own weather, {span}"),
         Basis::Forecast { observed_days: 0 } => format!("past weather, {span}"),
