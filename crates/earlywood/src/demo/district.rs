@@ -44,8 +44,6 @@ const STATION: &str = "Tarrowbend waterworks";
 /// An invented district: the records, and shapes for drawing it.
 #[derive(Debug, Clone)]
 pub(crate) struct District {
-    /// The seed it was drawn from.
-    pub(crate) seed: u64,
     /// The plane it was drawn on.
     pub(crate) plane: Plane,
     /// Host trees.
@@ -89,7 +87,6 @@ pub(crate) fn invent(seed: u64) -> District {
     let plane = Plane::at(MIDDLE);
     let area = |ring: &[Xy]| Area(vec![vec![closed(ring, &plane)]]);
     District {
-        seed,
         plane,
         hosts: hosts(seed, &layout, &plane),
         pathways: pathways(&layout, &plane),

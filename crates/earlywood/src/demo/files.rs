@@ -156,6 +156,7 @@ mod tests {
             service_days: 14,
             lure_changes: vec![date(2025, 7, 1)],
             insert_days: Some(28),
+            killing_agent: true,
         };
         let work = season::work_season(
             &placements,

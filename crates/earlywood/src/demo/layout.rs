@@ -35,8 +35,6 @@ pub(super) enum ZoneName {
 }
 
 impl ZoneName {
-    pub(super) const ALL: [ZoneName; 3] = [ZoneName::Eastbank, ZoneName::Oldmill, ZoneName::Northfield];
-
     pub(super) fn label(self) -> &'static str {
         match self {
             ZoneName::Eastbank => "Eastbank",

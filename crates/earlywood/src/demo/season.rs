@@ -27,6 +27,8 @@ pub(crate) struct Calendar {
     pub(crate) lure_changes: Vec<Date>,
     /// Sticky inserts are changed at the first stop after so many days; `None` for a trap that has none.
     pub(crate) insert_days: Option<u16>,
+    /// Whether the trap has fluid or a killing strip, which crews renew at every service.
+    pub(crate) killing_agent: bool,
 }
 
 /// How often things go wrong. Shares are per stop, rates per trap and day.
@@ -44,7 +46,7 @@ pub(crate) struct Failings {
     pub(crate) no_lure: f64,
     /// Share of looks that cover part of the catch.
     pub(crate) partly: f64,
-    /// Storms in the season.
+    /// Storms from mid-April to the end of September.
     pub(crate) storms: u16,
     /// Share of traps a storm brings down.
     pub(crate) downed: f64,
@@ -155,9 +157,11 @@ pub(crate) fn work_season(
     seed: u64,
 ) -> FieldWork {
     let mut rng = ChaCha8Rng::seed_from_u64(seed ^ 0x5EA5_0000);
-    let season_days = days_between(calendar.hang, calendar.take_down).max(1);
+    // Storms are the district's, not a plan's: drawn over the warm half of the year, so that work for two targets under
+    // one seed meets the same ones.
+    let new_year = Date::constant(calendar.hang.year(), 1, 1);
     let mut storms: Vec<Date> = (0..failings.storms)
-        .map(|_| after(calendar.hang, rng.random_range(season_days / 8..=season_days)))
+        .map(|_| after(new_year, rng.random_range(105..=270)))
         .collect();
     storms.sort_unstable();
     let rounds = draw_rounds(calendar, failings, crews.len().max(1), &mut rng);
@@ -210,7 +214,7 @@ pub(crate) fn as_worked(placements: &[Placement], work: &FieldWork) -> Vec<Place
             let hung = own()
                 .find(|v| v.kind == VisitKind::Hang)
                 .map_or(p.hung, |v| v.date);
-            let down = |v: &&Visit| v.kind == VisitKind::TakeDown && v.found != TrapFound::NotReached;
+            let down = |v: &&Visit| v.kind == VisitKind::TakeDown;
             Placement {
                 hung,
                 taken_down: own().rfind(down).map(|v| v.date),
@@ -430,6 +434,10 @@ impl TrapYear<'_> {
         if self.chance(self.failings.locked) {
             visit.found = TrapFound::NotReached;
             visit.exception = Some("no access: gate locked".to_owned());
+            // The trap still hangs, so this was no take-down.
+            if kind == VisitKind::TakeDown {
+                visit.kind = VisitKind::Service;
+            }
             return visit;
         }
         match state {
@@ -471,6 +479,7 @@ impl TrapYear<'_> {
                 .calendar
                 .insert_days
                 .is_some_and(|d| days_between(insert_since, date) >= d);
+        visit.renewed.killing_agent = self.calendar.killing_agent;
         let lure_due = self
             .calendar
             .lure_changes
@@ -607,6 +616,7 @@ mod tests {
             service_days: 14,
             lure_changes: vec![date(2025, 6, 25), date(2025, 8, 10)],
             insert_days: Some(28),
+            killing_agent: false,
         }
     }
 
@@ -672,6 +682,13 @@ mod tests {
         assert!(late > 20, "{late}");
         // Every trap has one hanging before all else, and its visits are in order and end with it down or written off.
         for p in placements(120) {
+            assert_eq!(
+                work.visits
+                    .iter()
+                    .filter(|v| v.trap == p.trap && v.kind == VisitKind::TakeDown)
+                    .count(),
+                1
+            );
             let own: Vec<&Visit> = work.visits.iter().filter(|v| v.trap == p.trap).collect();
             assert_eq!(own[0].kind, VisitKind::Hang);
             assert_eq!(own.iter().filter(|v| v.kind == VisitKind::Hang).count(), 1);

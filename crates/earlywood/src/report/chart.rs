@@ -5,7 +5,7 @@ use jiff::civil::Date;
 use maud::{Markup, html};
 
 use super::svg::{
-    ACCENT, BAND, GRID, INK, SOFT_INK, Scale, banded, day_number, line, n, percent, probability, ring,
+    ACCENT, BAND, GRID, INK, SOFT_INK, Scale, banded, close, day_number, line, n, percent, probability, ring,
     short_day, ticks,
 };
 use super::{Fortnight, PlanResult, ZoneAssurance};
@@ -165,11 +165,7 @@ fn curve_body(plan: &PlanResult, size: Size) -> Markup {
     let x = plot.x(0.0, most);
     let places = decimals(&values);
     let (px, py) = (x.at(plan.traps as f64), y.at(plan.objective));
-    let own_words = format!(
-        "this plan: {} at {} traps",
-        probability(plan.objective),
-        plan.traps
-    );
+    let own_words = format!("this plan: {} at {} traps", close(plan.objective), plan.traps);
     // Under the curve there is room: to the right of the point if the words fit, else against the right edge, below
     // wherever the curve runs above their left end.
     let (anchor, own_x, own_y) = if px + 10.0 + letters_wide(&own_words) < plot.right {
@@ -188,12 +184,12 @@ fn curve_body(plan: &PlanResult, size: Size) -> Markup {
         vec![format!(
             "no plan of {} traps can pass {}",
             plan.traps,
-            probability(plan.bound)
+            close(plan.bound)
         )]
     } else {
         vec![
             format!("no plan of {} traps", plan.traps),
-            format!("can pass {}", probability(plan.bound)),
+            format!("can pass {}", close(plan.bound)),
         ]
     };
     let count_ticks = ticks(0.0, most, if size.width > 500.0 { 8 } else { 4 });
@@ -309,7 +305,7 @@ fn assurance_body(zone: &ZoneAssurance, low: f64) -> Markup {
     let (d0, d1) = (day_number(first), day_number(last));
     let x = plot.x(d0, if d1 > d0 { d1 } else { d0 + 1.0 });
     let y = plot.y(low, 1.0);
-    let values = ticks(low, 1.0, 4);
+    let values = ticks(low, 1.0, 5);
     let places = decimals(&values);
     let at = |date: Date, v: f64| (x.at(day_number(date)), y.at(v.clamp(low, 1.0)));
     let band = zone

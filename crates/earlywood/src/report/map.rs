@@ -185,7 +185,10 @@ fn drawing(base: &MapBase, target: &TargetReport, key: usize, frame: &Frame, loo
                 use href="#map-zones" {}
                 @for pathway in &base.pathways { (diamond(frame.at(&pathway.at), u)) }
                 @for trap in &target.traps {
-                    (trap_sign(frame.at(&trap.at), trap.state, trap_size(target.traps.len(), u)))
+                    g {
+                        title { (trap.label) }
+                        (trap_sign(frame.at(&trap.at), trap.state, trap_size(target.traps.len(), u)))
+                    }
                 }
                 @for find in &target.finds { (find_ring(frame.at(&find.at), u)) }
                 @for (k, pathway) in base.pathways.iter().enumerate() {

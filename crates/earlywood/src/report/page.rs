@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::map::{self, Frame};
-use super::svg::{banded, day, mid_sentence, percent, points, probability, short_day, whole};
+use super::svg::{banded, close, day, mid_sentence, percent, points, probability, short_day, whole};
 use super::{Find, ReportData, SeasonPlan, TargetReport, VisitSummary, ZoneAssurance, chart};
 
 const CSS: &str = include_str!("page.css");
@@ -118,8 +118,8 @@ fn finds_part(target: &TargetReport) -> Markup {
         vec![
             words(&f.label),
             words(&f.zone),
-            words(day(f.taken)),
-            words(day(f.confirmed)),
+            kept(day(f.taken)),
+            kept(day(f.confirmed)),
             words(whole(f64::from(f.specimens))),
         ]
     });
@@ -242,6 +242,11 @@ fn words(text: impl AsRef<str>) -> Markup {
     html! { (text.as_ref()) }
 }
 
+/// Words that stay on one line.
+fn kept(text: impl AsRef<str>) -> Markup {
+    html! { span.nb { (text.as_ref()) } }
+}
+
 fn assurance_part(target: &TargetReport, key: usize) -> Markup {
     if target.zones.is_empty() {
         return html! {};
@@ -281,10 +286,13 @@ fn costs_part(target: &TargetReport) -> Markup {
     if target.costs.is_empty() {
         return html! {};
     }
-    let rows = target
-        .costs
-        .iter()
-        .map(|c| vec![words(&c.what), words(&c.zone), words(points(c.lost))]);
+    let rows = target.costs.iter().map(|c| {
+        vec![
+            words(sentence_case(&c.what)),
+            words(&c.zone),
+            words(points(c.lost)),
+        ]
+    });
     html! {
         h3 { "What cost most" }
         (table(
@@ -303,7 +311,7 @@ fn next_part(target: &TargetReport) -> Markup {
         vec![
             words(&v.trap),
             words(&v.zone),
-            words(short_day(v.due)),
+            kept(short_day(v.due)),
             words(&v.todo),
             words(points(v.gain)),
         ]
@@ -349,7 +357,7 @@ fn visits_part(target: &TargetReport) -> Markup {
             (table(
                 "Why visits were missed",
                 &[Column("Reason", false), Column("Visits", true)],
-                v.missed.iter().map(|(reason, n)| vec![words(reason), words(count(*n))]).collect(),
+                v.missed.iter().map(|(reason, n)| vec![words(sentence_case(reason)), words(count(*n))]).collect(),
             ))
         }
     }
@@ -370,8 +378,8 @@ fn plan_part(target: &TargetReport, key: usize) -> Markup {
         p {
             (plan.traps) " traps, chosen from " (whole(plan.candidates as f64)) " candidate places"
             @if let Some(s) = plan.seconds { " in " (format!("{s:.1}")) " s" }
-            ". With fresh lures and no trap lost the plan reaches " (probability(plan.objective))
-            "; it is proved that no choice of " (plan.traps) " places can pass " (probability(plan.bound))
+            ". With fresh lures and no trap lost the plan reaches " (close(plan.objective))
+            "; it is proved that no choice of " (plan.traps) " places can pass " (close(plan.bound))
             ", so it is within " strong { (percent(plan.gap())) } " of the best any plan could do."
         }
         figure {
@@ -390,13 +398,13 @@ fn season_part(target: &TargetReport, key: usize) -> Markup {
         (season_dates(season))
         figure {
             (chart::fortnights(&season.fortnights, &format!("flight-{key}")))
-            figcaption { "When it flies, from the weather of " (season.years) ": median of the years." }
+            figcaption { "When it flies, reckoned from " (season.years) ": median of the years." }
         }
         @if !season.supplies.is_empty() {
             (table(
                 "Supplies to order",
                 &[Column("What", false), Column("How many", true), Column("Reckoned from", false)],
-                season.supplies.iter().map(|(a, b, c)| vec![words(a), words(b), words(c)]).collect(),
+                season.supplies.iter().map(|(a, b, c)| vec![words(sentence_case(a)), words(b), words(c)]).collect(),
             ))
         }
     }
@@ -409,13 +417,15 @@ fn season_dates(season: &SeasonPlan) -> Markup {
         } else {
             format!("{} to {}", short_day(d.early), short_day(d.late))
         };
-        vec![words(&d.what), words(day(d.median)), words(spread), words(&d.why)]
+        vec![
+            words(sentence_case(&d.what)),
+            kept(day(d.median)),
+            kept(spread),
+            words(&d.why),
+        ]
     });
     table(
-        &format!(
-            "Dates from heat sums, with their spread over the weather of {}",
-            season.years
-        ),
+        &format!("Dates from heat sums, with their spread over {}", season.years),
         &[
             Column("What", false),
             Column("When", false),
@@ -429,7 +439,12 @@ fn season_dates(season: &SeasonPlan) -> Markup {
 fn parameters_part(target: &TargetReport) -> Markup {
     let rows = target.parameters.iter().map(|p| {
         let mark = html! { @if p.doubtful { span.mark { (p.mark) } } @else { (p.mark) } };
-        vec![words(&p.name), words(&p.value), mark, words(&p.source)]
+        vec![
+            words(sentence_case(&p.name)),
+            words(&p.value),
+            mark,
+            words(&p.source),
+        ]
     });
     html! {
         @if !target.warnings.is_empty() {

@@ -128,6 +128,16 @@ pub(super) fn banded(b: Band) -> String {
     format!("{} ({low}{joint}{high})", probability(b.median))
 }
 
+/// A probability with three decimals, for figures that are compared closely.
+pub(super) fn close(p: f64) -> String {
+    let rough = probability(p);
+    if rough.starts_with(['<', '>']) {
+        rough
+    } else {
+        format!("{p:.3}")
+    }
+}
+
 /// A share as a percentage with one decimal below ten.
 pub(super) fn percent(share: f64) -> String {
     let p = 100.0 * share;
@@ -242,6 +252,8 @@ mod tests {
         assert_eq!(probability(0.0), "0.00");
         assert_eq!(probability(1.0), "1.00");
         assert_eq!(probability(0.806), "0.81");
+        assert_eq!(close(0.3562), "0.356");
+        assert_eq!(close(0.999_99), ">0.999");
     }
 
     #[test]
