@@ -90,7 +90,7 @@ fn random_problem(seed: u64, places: usize) -> Problem {
 #[test]
 fn agrees_with_brute_force_and_the_bound_never_lies() {
     let mut proved = 0;
-    for seed in 0..400 {
+    for seed in 0..300 {
         let problem = random_problem(seed, 3 + (seed % 9) as usize);
         let best = brute_force(&problem);
         let plan = run(&problem);
@@ -108,7 +108,7 @@ fn agrees_with_brute_force_and_the_bound_never_lies() {
             );
         }
     }
-    assert!(proved >= 390, "only {proved} of 400 were proved");
+    assert!(proved >= 290, "only {proved} of 300 were proved");
 }
 
 /// The bands alone, without branch and bound: the problems are too large for it but small enough to enumerate by spacing.
@@ -563,7 +563,7 @@ fn long_reach_and_dense_places_still_give_a_sound_plan() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(48))]
+    #![proptest_config(ProptestConfig::with_cases(24))]
     #[test]
     fn rules_hold_on_random_ground(seed in any::<u64>(), places in 2usize..90) {
         let problem = random_problem(seed, places);

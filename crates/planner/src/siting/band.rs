@@ -41,8 +41,10 @@ pub(crate) struct BandBest {
     pub(crate) value: f64,
     /// The places bought, as indices within the band.
     pub(crate) bought: Vec<u32>,
-    /// States looked at.
+    /// Work done, in the unit of [`Kernel::WORK`].
     pub(crate) work: u64,
+    /// Something was forgotten for want of room, so that more room might give a better answer.
+    pub(crate) crowded: bool,
 }
 
 impl<K: Kernel> Band<K> {
@@ -82,6 +84,11 @@ impl<K: Kernel> Band<K> {
         band.single = (0..band.place.len()).map(|i| band.gain_alone(i)).collect();
         band.find_links(core);
         band
+    }
+
+    /// Number of pairs of a place and a cell.
+    pub(crate) fn entries(&self) -> usize {
+        self.cell.len()
     }
 
     fn row(&self, i: usize) -> std::ops::Range<usize> {
@@ -191,7 +198,8 @@ impl<K: Kernel> Band<K> {
                 last_needed[l.earlier as usize] = i;
             }
         }
-        let mut work = 0u64;
+        let (mut work, mut crowded) = (0u64, false);
+        scratch.work = 0;
         let mut states: Vec<(u64, f64, u32)> = vec![(0, 0.0, 0)];
         // Steps to walk back: for each state of each layer, where it came from; the top bit says the layer's place was bought.
         let mut back: Vec<Vec<u32>> = Vec::with_capacity(live.len());
@@ -202,7 +210,9 @@ impl<K: Kernel> Band<K> {
             let mut a = 0;
             while a < active.len() {
                 let (j, bit) = active[a];
-                if last_needed[j as usize] < i || free == 0 || states.len() > most {
+                let over = last_needed[j as usize] < i;
+                if over || free == 0 || states.len() > most {
+                    crowded |= !over;
                     states = without_bit(&states, 1 << bit);
                     free |= 1 << bit;
                     active.remove(a);
@@ -238,7 +248,7 @@ impl<K: Kernel> Band<K> {
                     with.push((mask | 1 << bit, value + net, k as u32));
                 }
             }
-            work += states.len() as u64;
+            work += 8 * states.len() as u64;
             // Both lists are in order of mask: the new bit was clear in every state.
             let mut merged = Vec::with_capacity(states.len() + with.len());
             let mut steps = Vec::with_capacity(states.len() + with.len());
@@ -279,7 +289,8 @@ impl<K: Kernel> Band<K> {
         BandBest {
             value: best.0,
             bought,
-            work,
+            work: work + scratch.work,
+            crowded,
         }
     }
 }
@@ -329,7 +340,8 @@ pub(crate) struct Scratch<K: Kernel> {
     keys: Vec<u64>,
     values: Vec<f64>,
     filled: usize,
-    work: Vec<K::State>,
+    cells: Vec<K::State>,
+    work: u64,
 }
 
 impl<K: Kernel> Scratch<K> {
@@ -345,7 +357,8 @@ impl<K: Kernel> Scratch<K> {
             keys: vec![u64::MAX; 1024],
             values: vec![0.0; 1024],
             filled: 0,
-            work: Vec::new(),
+            cells: Vec::new(),
+            work: 0,
         }
     }
 
@@ -421,20 +434,21 @@ impl<K: Kernel> Scratch<K> {
 
     fn compute(&mut self, band: &Band<K>, key: u64) -> f64 {
         let kernel = band.kernel;
-        self.work.clear();
-        self.work.extend_from_slice(&self.base);
+        self.work += K::WORK * self.p.len() as u64 * (1 + u64::from(key.count_ones()));
+        self.cells.clear();
+        self.cells.extend_from_slice(&self.base);
         let mut rest = key;
         while rest != 0 {
             let bit = rest.trailing_zeros();
             rest &= rest - 1;
-            for (slot, &p) in self.work.iter_mut().zip(&self.other[bit as usize]) {
+            for (slot, &p) in self.cells.iter_mut().zip(&self.other[bit as usize]) {
                 if kernel.reaches(p) {
                     *slot = kernel.add(*slot, p);
                 }
             }
         }
         let mut sum = 0.0;
-        for ((&s, &w), &p) in self.work.iter().zip(&self.weight).zip(&self.p) {
+        for ((&s, &w), &p) in self.cells.iter().zip(&self.weight).zip(&self.p) {
             sum += w * kernel.gain(s, p);
         }
         sum

@@ -42,8 +42,8 @@ pub(crate) struct Dual<'a, K: Kernel> {
     theta: f64,
     idle: u32,
     /// States a band may hold before it starts to forget.
-    most_states: usize,
-    /// States looked at so far.
+    pub(crate) most_states: usize,
+    /// Work done so far, in the unit of [`Kernel::WORK`].
     pub(crate) work: u64,
 }
 
@@ -51,7 +51,7 @@ pub(crate) struct Dual<'a, K: Kernel> {
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Effort {
     pub(crate) rounds: usize,
-    pub(crate) states: u64,
+    pub(crate) work: u64,
     /// Stop when `(bound - target) / bound` is no larger.
     pub(crate) gap: f64,
 }
@@ -110,7 +110,6 @@ impl<'a, K: Kernel> Dual<'a, K> {
                 copy[at.0 as usize][at.1 as usize] = mu * core.cost[i as usize] * share;
             }
         }
-        let count: usize = bands.iter().map(|b| b.place.len()).sum();
         let prices = Prices { mu, copy };
         Self {
             core,
@@ -123,7 +122,7 @@ impl<'a, K: Kernel> Dual<'a, K> {
             bound: f64::INFINITY,
             theta: 1.0,
             idle: 0,
-            most_states: (100_000_000 / count.max(1)).clamp(256, 100_000),
+            most_states: 0,
             work: 0,
         }
     }
@@ -165,12 +164,26 @@ impl<'a, K: Kernel> Dual<'a, K> {
 
     /// Improves the prices towards a bound of `target`, the value of a plan.
     pub(crate) fn descend(&mut self, target: f64, effort: &Effort, deadline: &Deadline) {
-        let until = self.work + effort.states;
+        if self.most_states == 0 {
+            // A guess of what a round with full bands would cost: each entry of each copy for each state, a few times over.
+            let entries: usize = self.bands.iter().map(Band::entries).sum();
+            let one = 4.0 * (entries as u64 * K::WORK).max(1) as f64;
+            self.most_states = ((effort.work as f64 / 20.0 / one) as usize).clamp(16, 2_000);
+        }
+        let until = self.work + effort.work;
         for _ in 0..effort.rounds {
             if self.gap(target) <= effort.gap.max(1e-9) || self.work >= until || deadline.passed() {
                 return;
             }
+            let before = self.work;
             let (bound, best) = self.evaluate();
+            // As much memory as leaves time for some tens of rounds.
+            let spent = self.work - before;
+            if best.iter().any(|b| b.crowded) && spent < effort.work / 25 {
+                self.most_states = (self.most_states * 2).min(200_000);
+            } else if spent > effort.work / 10 {
+                self.most_states = (self.most_states / 2).max(64);
+            }
             if bound < self.bound {
                 self.idle = if bound < self.bound - 0.01 * (self.bound - target) {
                     0

@@ -8,6 +8,8 @@ pub(crate) const HAZARD_CAP: f64 = 30.0;
 pub(crate) trait Kernel: Copy + Send + Sync + 'static {
     /// What must be known of a cell under the traps chosen so far.
     type State: Copy + Send + Sync + PartialEq + std::fmt::Debug;
+    /// Work of one gain in one cell, in units of a multiplication or two.
+    const WORK: u64;
     /// No trap reaches the cell.
     fn empty(&self) -> Self::State;
     /// One more trap.
@@ -30,6 +32,7 @@ pub(crate) struct OneFlyer;
 
 impl Kernel for OneFlyer {
     type State = f64;
+    const WORK: u64 = 1;
     fn empty(&self) -> f64 {
         1.0
     }
@@ -59,6 +62,7 @@ pub(crate) struct Flyers {
 
 impl Kernel for Flyers {
     type State = (f64, f64);
+    const WORK: u64 = 12;
     fn empty(&self) -> (f64, f64) {
         (1.0, 1.0)
     }
@@ -87,6 +91,7 @@ pub(crate) struct Cover;
 
 impl Kernel for Cover {
     type State = u32;
+    const WORK: u64 = 1;
     fn empty(&self) -> u32 {
         0
     }

@@ -52,7 +52,7 @@ impl Scale {
 
     /// Whether sweeps can remember enough to be worth while.
     pub(crate) fn sweepable(&self) -> bool {
-        self.least_memory <= 40.0
+        self.least_memory <= 20.0
     }
 }
 

@@ -94,7 +94,7 @@ pub(crate) fn sweep<K: Kernel>(
                 let held_local: Vec<u32> = (0..band.place.len() as u32)
                     .filter(|&k| inside[local.origin[band.place[k as usize] as usize] as usize])
                     .collect();
-                let best = band.solve(&prices, forget, 100_000, scratch);
+                let best = band.solve(&prices, forget, 10_000, scratch);
                 let better = band.obeys(&best.bought) && net(&best.bought) > net(&held_local) + 1e-12 * price;
                 let after = if better {
                     best.bought

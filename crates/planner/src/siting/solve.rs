@@ -160,7 +160,7 @@ fn search<K: Kernel>(
         bound = bound.min(exact::prove(
             core,
             incumbent,
-            (20_000.0 * options.effort) as u64,
+            branches(core, 20_000.0 * options.effort),
             deadline,
         ));
     }
@@ -176,7 +176,7 @@ fn search<K: Kernel>(
     for share in stages {
         let effort = Effort {
             rounds: ((60.0 * hard * share).ceil() as usize).max(4),
-            states: (3e8 * hard * share) as u64,
+            work: (2e10 * hard * share) as u64,
             gap: options.target_gap,
         };
         dual.descend(incumbent.value, &effort, deadline);
@@ -205,11 +205,17 @@ fn search<K: Kernel>(
         bound = bound.min(exact::prove(
             core,
             incumbent,
-            (200_000.0 * options.effort) as u64,
+            branches(core, 200_000.0 * options.effort),
             deadline,
         ));
     }
     bound
+}
+
+/// Branches to try, fewer where one takes long.
+fn branches<K: Kernel>(core: &Core<K>, most: f64) -> u64 {
+    let one = (core.cell.len() as u64 * K::WORK).max(1) as f64;
+    most.min(most * 2e4 / one) as u64
 }
 
 /// Up to so many free places are searched completely as a matter of course.
@@ -271,7 +277,7 @@ fn anneal_chains<K: Kernel>(
     }
     let mean = (incumbent.value - core.base_value) / incumbent.set.len() as f64;
     let row = core.cell.len() as f64 / core.len() as f64;
-    let proposals = (4_000.0 * candidates.len() as f64).min(4e8 / (row + 10.0)) * effort;
+    let proposals = (4_000.0 * candidates.len() as f64).min(2e8 / (K::WORK as f64 * (row + 10.0))) * effort;
     let stretch = Stretch {
         hot: 0.12 * mean,
         cold: 0.002 * mean,
