@@ -179,7 +179,10 @@ impl std::fmt::Display for Dist {
             Dist::Beta { alpha, beta } => write!(f, "{:.2} (beta {alpha}, {beta})", self.central()),
             Dist::LogNormal { median, sigma } => {
                 let factor = (1.645 * sigma).exp();
-                write!(f, "{median} (to within a factor of {factor:.2} nine times in ten)")
+                write!(
+                    f,
+                    "{median} (to within a factor of {factor:.2} nine times in ten)"
+                )
             }
             Dist::Normal { mean, sd } => write!(f, "{mean} (standard deviation {sd})"),
         }

@@ -3,7 +3,10 @@
 //! Where a test says "worked value" the figure was computed independently with numpy/scipy (two-million-point
 //! integration of the day's curve agrees to better than 1e-4 everywhere).
 
-#![allow(clippy::unwrap_used, reason = "helpers outside the test functions are tests too")]
+#![allow(
+    clippy::unwrap_used,
+    reason = "helpers outside the test functions are tests too"
+)]
 
 use earlywood_model::degree_days::{
     Briere1, ConstantHeat, Cutoff, Method, Rule, days_to_reach, dd_c_from_f, dd_f_from_c,
@@ -291,7 +294,12 @@ fn days_of_a_generation_at_constant_temperature() {
     // Gutierrez et al. 2021 Commun Biol 4:1141, Table 2: egg-larva 129 over 10.35 and pupa 165 over 9.5, both sums rounded
     // to whole degree-days. 19.4476 was worked from the set before rounding; the rounded sums give 19.4506.
     let both = at_constant(rule(10.35, None), 25.0, 129.0) + at_constant(rule(9.5, None), 25.0, 165.0);
-    close(both, 19.447_617_79, 0.5 / 14.65 + 0.5 / 15.5, "two stages, within the rounding of their sums");
+    close(
+        both,
+        19.447_617_79,
+        0.5 / 14.65 + 0.5 / 15.5,
+        "two stages, within the rounding of their sums",
+    );
     close(both, 129.0 / 14.65 + 165.0 / 15.5, 1e-12, "two stages, by hand");
     // Same table, oriental fruit fly: 136 + 177 over 8.87.
     close(

@@ -1,6 +1,9 @@
 //! Lure ageing against worked values (computed independently with numpy/scipy unless a source is named) and its laws.
 
-#![allow(clippy::unwrap_used, reason = "helpers outside the test functions are tests too")]
+#![allow(
+    clippy::unwrap_used,
+    reason = "helpers outside the test functions are tests too"
+)]
 #![allow(clippy::approx_constant, reason = "worked values stand as they were worked")]
 
 use earlywood_model::lure::{

@@ -252,7 +252,7 @@ fn request(args: &DemoArgs) -> Request {
         most_candidates: 4_000,
         keep_hanging: false,
         seed: args.seed,
-        effort: 0.25,
+        effort: 0.1,
         time_limit: None,
         prove: false,
     }
@@ -295,6 +295,7 @@ fn calendar(ground: &Ground, series: &Series) -> Result<Calendar> {
         service_days: clocks.look.nominal_days.round() as u16,
         lure_changes: plan.spread.lure_changes.iter().map(|c| c.median).collect(),
         insert_days: clocks.insert.as_ref().map(|c| c.nominal_days.round() as u16),
+        killing_agent: clocks.killing_agent.is_some(),
     })
 }
 
