@@ -8,6 +8,7 @@ f64 weight[cells]; f64 place xy[places][2]; f64 cell xy[cells][2]; u64 start[pla
 u32 conflict[conflicts][2].
 
     python bench/siting/instance.py S /tmp/siting-S.bin
+    python bench/siting/instance.py 120,900,9 /tmp/tiny.bin     places, cells, pick
 """
 import sys
 
@@ -59,4 +60,5 @@ def save(inst, path):
 
 
 if __name__ == "__main__":
-    save(make(sys.argv[1]), sys.argv[2])
+    size = sys.argv[1]
+    save(make(size if size in SIZES else tuple(map(int, size.split(",")))), sys.argv[2])

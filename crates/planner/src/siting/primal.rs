@@ -39,7 +39,9 @@ impl Scale {
         crowd.sort_unstable();
         let crowd = crowd.get(crowd.len() * 9 / 10).copied().unwrap_or(1) as f64;
         let memory_m = 2.0 * margin_m;
-        let per_m2 = crowd / (std::f64::consts::PI * memory_m * memory_m);
+        let (wide_m, high_m) = extent_m(core);
+        // Near the edge of small ground the circle of influence is mostly empty.
+        let per_m2 = crowd / (std::f64::consts::PI * memory_m * memory_m).min((wide_m * high_m).max(1e-6));
         let across_m = Self::MEMORY / (per_m2 * memory_m);
         let least_m = 0.25 * margin_m;
         Some(Self {
@@ -54,6 +56,22 @@ impl Scale {
     pub(crate) fn sweepable(&self) -> bool {
         self.least_memory <= 20.0
     }
+}
+
+/// Extent of the places.
+fn extent_m<K: Kernel>(core: &Core<K>) -> (f64, f64) {
+    let span = |get: fn(&super::problem::Position) -> f64| {
+        let (low, high) = core
+            .xy
+            .iter()
+            .flatten()
+            .map(get)
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+                (l.min(v), h.max(v))
+            });
+        (high - low).max(0.0)
+    };
+    (span(|p| p.x_m), span(|p| p.y_m))
 }
 
 /// Keeps the best set that obeys the budget.
@@ -99,6 +117,9 @@ pub(crate) fn settle<K: Kernel>(
     board.chosen
 }
 
+/// Sweeps stop after so much work, in the unit of [`Kernel::WORK`]: far more than ground with room to move on ever needs.
+const MOST_WORK: u64 = 20_000_000_000;
+
 /// Sweeps at `price` until nothing changes or `most` sweeps are made.
 fn settle_at_price<K: Kernel>(
     core: &Core<K>,
@@ -107,12 +128,13 @@ fn settle_at_price<K: Kernel>(
     scale: &Scale,
     most: usize,
     turn: &mut usize,
+    work: &mut u64,
     deadline: &Deadline,
 ) {
     const SHIFTS: [f64; 4] = [0.5, 0.0, 0.25, 0.75];
     let mut calm = 0;
     for _ in 0..most {
-        if deadline.passed() {
+        if deadline.passed() || *work > MOST_WORK {
             return;
         }
         let along = if *turn % 2 == 0 { Along::X } else { Along::Y };
@@ -123,7 +145,7 @@ fn settle_at_price<K: Kernel>(
             margin_m: scale.margin_m,
         };
         *turn += 1;
-        if sweep(core, set, price, &cut, 0.0, deadline) {
+        if sweep(core, set, price, &cut, work, deadline) {
             calm = 0;
         } else {
             calm += 1;
@@ -149,11 +171,11 @@ pub(crate) fn search<K: Kernel>(
     let mut price = start_price;
     let (mut low, mut high): (Option<(f64, f64)>, Option<(f64, f64)>) = (None, None);
     let (mut over, mut under): (Option<Vec<u32>>, Option<Vec<u32>>) = (None, None);
-    let mut turn = 0;
+    let (mut turn, mut work) = (0, 0);
     let trials = (12.0 * effort).ceil() as usize;
     for trial in 0..trials {
         let most = if trial == 0 { 12 } else { 6 };
-        settle_at_price(core, &mut set, price, scale, most, &mut turn, deadline);
+        settle_at_price(core, &mut set, price, scale, most, &mut turn, &mut work, deadline);
         let used = cost(&set);
         if used > core.budget {
             over = Some(set.clone());
@@ -165,7 +187,7 @@ pub(crate) fn search<K: Kernel>(
                 break;
             }
         }
-        if deadline.passed() {
+        if deadline.passed() || work > MOST_WORK {
             break;
         }
         price = match (low, high) {
@@ -204,7 +226,7 @@ pub(crate) fn from_wishes<K: Kernel>(
     scale: &Scale,
     deadline: &Deadline,
 ) {
-    settle_at_price(core, &mut set, price, scale, 6, &mut 0, deadline);
+    settle_at_price(core, &mut set, price, scale, 6, &mut 0, &mut 0, deadline);
     let settled = settle(core, sharing, &set, deadline);
     incumbent.offer(core, &settled);
 }

@@ -29,13 +29,13 @@ pub(crate) struct Cut {
 }
 
 /// Re-chooses stripe after stripe, each to the best of objective minus `price` times cost given all else.
-/// `chosen` is replaced by a set that is at least as good by that measure. Returns whether anything changed.
+/// `chosen` is replaced by a set that is at least as good by that measure. Returns whether anything changed, and adds to `work`.
 pub(crate) fn sweep<K: Kernel>(
     core: &Core<K>,
     chosen: &mut Vec<u32>,
     price: f64,
     cut: &Cut,
-    forget: f64,
+    work: &mut u64,
     deadline: &Deadline,
 ) -> bool {
     let Some(xy) = &core.xy else { return false };
@@ -71,7 +71,7 @@ pub(crate) fn sweep<K: Kernel>(
         }
         let now: Vec<u32> = (0..core.len() as u32).filter(|&i| inside[i as usize]).collect();
         let state = core.states(&now);
-        let news: Vec<(Vec<u32>, Vec<u32>)> = stripes
+        let news: Vec<(Vec<u32>, Vec<u32>, u64)> = stripes
             .par_iter()
             .enumerate()
             .filter(|(s, list)| s % period == turn && !list.is_empty())
@@ -94,7 +94,7 @@ pub(crate) fn sweep<K: Kernel>(
                 let held_local: Vec<u32> = (0..band.place.len() as u32)
                     .filter(|&k| inside[local.origin[band.place[k as usize] as usize] as usize])
                     .collect();
-                let best = band.solve(&prices, forget, 10_000, scratch);
+                let best = band.solve(&prices, 0.0, 10_000, scratch);
                 let better = band.obeys(&best.bought) && net(&best.bought) > net(&held_local) + 1e-12 * price;
                 let after = if better {
                     best.bought
@@ -104,10 +104,11 @@ pub(crate) fn sweep<K: Kernel>(
                 } else {
                     held.clone()
                 };
-                (held, after)
+                (held, after, best.work)
             })
             .collect();
-        for (before, after) in news {
+        for (before, after, done) in news {
+            *work += done;
             changed |= before.len() != after.len() || after.iter().any(|&i| !inside[i as usize]);
             for i in before {
                 inside[i as usize] = false;
