@@ -1,6 +1,6 @@
 //! From the journal to assurance: placements with their visits, finds, weather observed and then usual.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use anyhow::{Result, bail};
 use earlywood_geodata::AreaIndex;
@@ -18,6 +18,8 @@ use crate::out::note;
 /// Everything the engine needs, owned.
 pub(crate) struct Question {
     pub(crate) placements: Vec<Placement>,
+    /// Stops that took suspects which nobody has determined yet.
+    pub(crate) open_suspects: usize,
     zones: Vec<ZoneInput>,
     cells: Vec<Cell>,
     inputs: Vec<PlacementInput>,
@@ -58,7 +60,7 @@ impl Question {
             .cloned()
             .collect();
         let zones_at = AreaIndex::new(ground.zones.iter().map(|z| &z.area));
-        let inputs = placements
+        let inputs: Vec<PlacementInput> = placements
             .iter()
             .map(|p| {
                 let at = ground.cells.frame.to_xy(p.position);
@@ -101,6 +103,7 @@ impl Question {
             ..Settings::new(asked.on, start, end)
         };
         Ok(Question {
+            open_suspects: open_suspects(programme, &inputs, asked.on)?,
             weather: weather_for(series, asked.on, end)?,
             finds: finds(programme, ground, &placements, asked.on)?,
             placements,
@@ -178,6 +181,30 @@ fn weather_for(series: &Series, on: Date, season_end: Date) -> Result<Series> {
     }
     let observed = Series::new(series.between(series.first()..=on.min(series.last())).to_vec())?;
     Ok(observed.continued_with_normals(season_end)?)
+}
+
+/// Stops up to a day that took suspects of which it has not been said what they are. Until it is, the figures take
+/// them for something else, which a reader must know.
+fn open_suspects(programme: &Programme, placements: &[PlacementInput], on: Date) -> Result<usize> {
+    let settled: HashSet<(String, Date)> = programme
+        .determinations()?
+        .into_iter()
+        .map(|d| d.value)
+        .filter(|d| !matches!(d.status, Status::Suspect | Status::Tentative))
+        .map(|d| (d.trap, d.date))
+        .collect();
+    let taken = |v: &&Visit| v.suspects.is_some_and(|n| n > 0) && v.date <= on;
+    let visits = placements.iter().flat_map(|p| &p.visits).filter(taken);
+    Ok(visits
+        .filter(|v| !settled.contains(&(v.trap.clone(), v.date)))
+        .count())
+}
+
+/// The words for open suspects, where there are any.
+pub(crate) fn suspects_words(open: usize) -> Option<String> {
+    (open > 0).then(|| {
+        format!("{open} stops took suspects that nobody has determined yet; until then the figures take them for something else")
+    })
 }
 
 /// Confirmed determinations of the target, in the zone of the trap that caught it.

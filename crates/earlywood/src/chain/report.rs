@@ -214,7 +214,7 @@ impl TargetSection<'_> {
             costs: costs(&answer),
             next_visits: self.next_visits(&answer, &question.placements),
             parameters: parameters(&self.ground),
-            warnings: answer.warnings.clone(),
+            warnings: assure::suspects_words(question.open_suspects).into_iter().chain(answer.warnings.clone()).collect(),
         })
     }
 

@@ -8,7 +8,7 @@ use jiff::civil::Date;
 use serde_json::json;
 
 use crate::FileArg;
-use crate::chain::assure::{Asked, Question};
+use crate::chain::assure::{Asked, Question, suspects_words};
 use crate::chain::ground::{Ground, GroundOptions};
 use crate::out::{Form, note, table};
 
@@ -60,6 +60,9 @@ pub(crate) fn run(args: AssuranceArgs, form: Form) -> Result<()> {
     )?;
     if question.placements.is_empty() {
         note("no trap for this target hung in the season: the figures are those of not looking");
+    }
+    if let Some(words) = suspects_words(question.open_suspects) {
+        note(&words);
     }
     let mut answer = question.answer(&ground)?;
     if let Some(zone) = &args.zone {

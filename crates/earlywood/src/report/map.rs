@@ -102,7 +102,7 @@ pub(super) fn ground(base: &MapBase, frame: &Frame) -> Markup {
                         path d=(frame.rings(rings)) stroke="#ffffff" stroke-opacity="0.8" stroke-width="4.5" {}
                     }
                     @for (_, rings) in &base.zones {
-                        path d=(frame.rings(rings)) stroke=(INK) stroke-width="1.8" stroke-dasharray="9 5" {}
+                        path d=(frame.rings(rings)) stroke=(INK) stroke-width="1.6" {}
                     }
                 }
             }
