@@ -95,26 +95,35 @@ pub(crate) fn candidates(ground: &Ground, own: &[Place], request: &Request) -> R
     Ok(all)
 }
 
+/// More faults than this are counted, not listed: places made for another target break this one's rules by the dozen.
+const MOST_FAULTS_TOLD: usize = 10;
+
 /// The user's own places, less those that break a rule which no plan may break. Each one left out is told with the
 /// rule; kept places stay, whatever they break. Two of them near one another are the optimiser's business.
 fn own_that_keep_the_rules(own: &[Place], ground: PlaceGround<'_>, rules: PlaceRules) -> Vec<Place> {
     let mut out = vec![false; own.len()];
+    let mut told = 0;
     for fault in places::check(own, ground, rules) {
         if matches!(fault.fault, Fault::TooNearPlace { .. }) {
             continue;
         }
         let kept = own[fault.index].kept;
-        note(&format!(
-            "place {}: {}{}",
-            fault.label,
-            fault.fault,
-            if kept {
+        out[fault.index] = !kept;
+        told += 1;
+        if told <= MOST_FAULTS_TOLD {
+            let then = if kept {
                 " (kept all the same)"
             } else {
                 "; left out"
-            }
+            };
+            note(&format!("place {}: {}{then}", fault.label, fault.fault));
+        }
+    }
+    if told > MOST_FAULTS_TOLD {
+        let more = told - MOST_FAULTS_TOLD;
+        note(&format!(
+            "{more} more of the programme's places break a rule for this target"
         ));
-        out[fault.index] = !kept;
     }
     own.iter()
         .zip(out)

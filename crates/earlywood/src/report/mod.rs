@@ -234,7 +234,7 @@ pub(crate) struct Fortnight {
 /// The dated plan.
 #[derive(Debug, Clone)]
 pub(crate) struct SeasonPlan {
-    /// The weather it rests on, in words ("past weather, 2016 to 2024 (9 years)").
+    /// The years of weather it rests on, in words ("2016 to 2024 (9 years)").
     pub(crate) years: String,
     /// Dates: hang, change lures, take down, flight.
     pub(crate) dates: Vec<DateRow>,

@@ -398,7 +398,7 @@ fn season_part(target: &TargetReport, key: usize) -> Markup {
         (season_dates(season))
         figure {
             (chart::fortnights(&season.fortnights, &format!("flight-{key}")))
-            figcaption { "When it flies, reckoned from " (season.years) ": median of the years." }
+            figcaption { "When it flies, from the weather of " (season.years) ": median of the years." }
         }
         @if !season.supplies.is_empty() {
             (table(
@@ -425,7 +425,10 @@ fn season_dates(season: &SeasonPlan) -> Markup {
         ]
     });
     table(
-        &format!("Dates from heat sums, with their spread over {}", season.years),
+        &format!(
+            "Dates from heat sums, with their spread over the weather of {}",
+            season.years
+        ),
         &[
             Column("What", false),
             Column("When", false),

@@ -257,7 +257,7 @@ fn season() -> SeasonPlan {
         why: why.to_owned(),
     };
     SeasonPlan {
-        years: "past weather, 2015 to 2024".to_owned(),
+        years: "2015 to 2024 (10 years)".to_owned(),
         dates: vec![
             row(
                 "Hang the traps",
