@@ -559,7 +559,7 @@ fn long_reach_and_dense_places_still_give_a_sound_plan() {
     .unwrap();
     let plan = run(&problem);
     assert_eq!(plan.chosen.len(), 12);
-    assert!(plan.gap < 0.2, "gap {}", plan.gap);
+    assert!(plan.gap < 0.05, "gap {}", plan.gap);
 }
 
 proptest! {

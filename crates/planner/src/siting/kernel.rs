@@ -20,6 +20,14 @@ pub(crate) trait Kernel: Copy + Send + Sync + 'static {
     fn value(&self, state: Self::State) -> f64;
     /// `value(add(state, p)) - value(state)`, without cancellation.
     fn gain(&self, state: Self::State, p: f64) -> f64;
+    /// The hazard whose sum over traps `g` is a concave function of.
+    fn hazard(&self, p: f64) -> f64 {
+        -(-p).ln_1p()
+    }
+    /// The sum of hazards behind a state.
+    fn total_hazard(&self, state: Self::State) -> f64;
+    /// The concave function, or one that lies on it wherever traps are whole, and a slope that keeps its tangent above it.
+    fn tangent(&self, hazard: f64) -> (f64, f64);
     /// Whether a trap with this `p` changes the cell at all.
     fn reaches(&self, p: f64) -> bool {
         p > 0.0
@@ -46,6 +54,12 @@ impl Kernel for OneFlyer {
     }
     fn value(&self, escape: f64) -> f64 {
         1.0 - escape
+    }
+    fn total_hazard(&self, escape: f64) -> f64 {
+        -escape.max(1e-300).ln()
+    }
+    fn tangent(&self, hazard: f64) -> (f64, f64) {
+        (-(-hazard).exp_m1(), (-hazard).exp())
     }
     #[inline]
     fn gain(&self, escape: f64, p: f64) -> f64 {
@@ -79,6 +93,13 @@ impl Kernel for Flyers {
     fn value(&self, (_, unseen): (f64, f64)) -> f64 {
         1.0 - unseen
     }
+    fn total_hazard(&self, (escape, _): (f64, f64)) -> f64 {
+        -escape.max(1e-300).ln()
+    }
+    fn tangent(&self, hazard: f64) -> (f64, f64) {
+        let unseen = (self.flyers * (-hazard).exp_m1()).exp();
+        (1.0 - unseen, unseen * self.flyers * (-hazard).exp())
+    }
     #[inline]
     fn gain(&self, (escape, unseen): (f64, f64), p: f64) -> f64 {
         unseen * -(-self.flyers * escape * p).exp_m1()
@@ -105,6 +126,15 @@ impl Kernel for Cover {
     }
     fn value(&self, covering: u32) -> f64 {
         f64::from(u32::from(covering > 0))
+    }
+    fn hazard(&self, _p: f64) -> f64 {
+        1.0
+    }
+    fn total_hazard(&self, covering: u32) -> f64 {
+        f64::from(covering)
+    }
+    fn tangent(&self, hazard: f64) -> (f64, f64) {
+        if hazard < 1.0 { (hazard, 1.0) } else { (1.0, 0.0) }
     }
     #[inline]
     fn gain(&self, covering: u32, _p: f64) -> f64 {

@@ -31,8 +31,11 @@ mod kernel;
 mod primal;
 mod problem;
 mod refine;
+mod relax;
 mod solve;
 mod swap;
+#[cfg(test)]
+mod tests;
 
 pub use error::PlannerError;
 pub use problem::{Limit, Objective, Position, Problem, WeightedCell};

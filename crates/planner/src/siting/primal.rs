@@ -118,7 +118,7 @@ pub(crate) fn settle<K: Kernel>(
 }
 
 /// Sweeps stop after so much work, in the unit of [`Kernel::WORK`]: far more than ground with room to move on ever needs.
-const MOST_WORK: u64 = 20_000_000_000;
+const MOST_WORK: u64 = 10_000_000_000;
 
 /// Sweeps at `price` until nothing changes or `most` sweeps are made.
 fn settle_at_price<K: Kernel>(

@@ -11,6 +11,7 @@ use super::greedy::{self, Score};
 use super::kernel::{Cover, Flyers, Kernel, OneFlyer};
 use super::primal::{self, Incumbent, Scale};
 use super::problem::{Objective, Problem};
+use super::relax;
 use super::swap::{self, Board};
 
 /// How to search.
@@ -95,7 +96,7 @@ pub fn solve(problem: &Problem, options: &Options) -> Result<Plan, PlannerError>
 /// Says when the time is up.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Deadline {
-    at: Option<Instant>,
+    pub(crate) at: Option<Instant>,
 }
 
 impl Deadline {
@@ -167,8 +168,16 @@ fn search<K: Kernel>(
     if good_enough(bound, incumbent.value) || deadline.passed() {
         return bound;
     }
-    let mut dual = Dual::new(core, &single, price, scale.map_or(1.0, |s| s.band_m));
     let hard = options.effort * if options.prove { 8.0 } else { 1.0 };
+    if sweeps.is_none() {
+        bound = bound.min(relaxed(core, incumbent, hard, deadline));
+        if good_enough(bound, incumbent.value) || deadline.passed() {
+            return bound;
+        }
+    }
+    let mut dual = Dual::new(core, &single, price, scale.map_or(1.0, |s| s.band_m));
+    // Where bands must forget, they seldom beat the relaxation.
+    let worth = if sweeps.is_some() { hard } else { 0.1 * hard };
     let mut stages = vec![0.5, 0.5];
     if options.prove {
         stages = vec![0.1, 0.2, 0.3, 0.4];
@@ -176,7 +185,7 @@ fn search<K: Kernel>(
     for share in stages {
         let effort = Effort {
             rounds: ((60.0 * hard * share).ceil() as usize).max(4),
-            work: (2e10 * hard * share) as u64,
+            work: (2e10 * worth * share) as u64,
             gap: options.target_gap,
         };
         dual.descend(incumbent.value, &effort, deadline);
@@ -201,6 +210,9 @@ fn search<K: Kernel>(
             );
         }
     }
+    if sweeps.is_some() && bound - incumbent.value > WIDE * bound {
+        bound = bound.min(relaxed(core, incumbent, hard, deadline));
+    }
     if core.len() <= 200 && options.prove && !good_enough(bound, incumbent.value) {
         bound = bound.min(exact::prove(
             core,
@@ -217,6 +229,15 @@ fn branches<K: Kernel>(core: &Core<K>, most: f64) -> u64 {
     let one = (core.cell.len() as u64 * K::WORK).max(1) as f64;
     most.min(most * 2e4 / one) as u64
 }
+
+fn relaxed<K: Kernel>(core: &Core<K>, incumbent: &Incumbent, hard: f64, deadline: &Deadline) -> f64 {
+    let round = (2 * core.cell.len() as u64 * K::WORK).max(1) as f64;
+    let rounds = (2e9 * hard / round).clamp(1.0, 300.0 * hard.max(1.0));
+    relax::bound(core, &incumbent.set, rounds as usize, deadline)
+}
+
+/// A gap so wide says that the bands forgot too much, and that the concave relaxation is worth a try.
+const WIDE: f64 = 0.01;
 
 /// Up to so many free places are searched completely as a matter of course.
 const SMALL: usize = 40;
