@@ -1,6 +1,7 @@
 //! Ten years of invented daily weather for one station: a year's wave, spells that last some days, a mild trend.
 
 use earlywood_model::record::WeatherDay;
+use jiff::ToSpan as _;
 use jiff::civil::Date;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -24,15 +25,11 @@ pub(super) fn invent(seed: u64, station: &str, first: i16, last: i16) -> Vec<Wea
     let mut days = Vec::with_capacity(366 * usize::from((last - first).unsigned_abs() + 1));
     for year in first..=last {
         let level = MEAN_C + TREND_C_PER_YEAR * f64::from(year - first) + YEAR_SD_C * normal(&mut rng);
-        let mut date = Date::constant(year, 1, 1);
-        while date.year() == year {
+        let first_day = Date::constant(year, 1, 1);
+        for date in first_day.series(1.day()).take_while(|d| d.year() == year) {
             spell = SPELL_MEMORY * spell
                 + SPELL_SD_C * (1.0 - SPELL_MEMORY * SPELL_MEMORY).sqrt() * normal(&mut rng);
             days.push(one_day(station, date, level, spell, &mut rng));
-            match date.tomorrow() {
-                Ok(next) => date = next,
-                Err(_) => return days,
-            }
         }
     }
     days

@@ -107,9 +107,9 @@ pub(super) fn bounds<'a>(points: impl IntoIterator<Item = &'a Point>) -> Option<
 pub(super) fn probability(p: f64) -> String {
     if p > 0.0 && p < 0.0005 {
         "<0.001".to_owned()
-    } else if p < 1.0 && p >= 0.9995 {
+    } else if (0.9995..1.0).contains(&p) {
         ">0.999".to_owned()
-    } else if (p > 0.0 && p < 0.005) || (p < 1.0 && p >= 0.995) {
+    } else if (p > 0.0 && p < 0.005) || (0.995..1.0).contains(&p) {
         format!("{p:.3}")
     } else {
         format!("{p:.2}")
