@@ -1,4 +1,6 @@
 //! Siting against brute force, worked values and the rules it promises to obey.
+// Helpers of tests stand outside #[test] functions; a panic there is a failed test all the same.
+#![allow(clippy::unwrap_used)]
 
 use earlywood_planner::siting::{
     Limit, Objective, Options, Plan, PlannerError, Position, Problem, WeightedCell, solve,

@@ -315,10 +315,10 @@ pub(crate) fn squares<K: Kernel>(
         let mut members: Vec<Vec<u32>> = vec![Vec::new(); squares.columns * squares.rows];
         for i in 0..core.len() {
             // What cannot earn its price even alone is not worth a proposal.
-            if single[i] >= 0.9 * price * core.cost[i] || inside[i] {
-                if let Some(square) = squares.square_of(xy[i].x_m, xy[i].y_m) {
-                    members[square].push(i as u32);
-                }
+            if (single[i] >= 0.9 * price * core.cost[i] || inside[i])
+                && let Some(square) = squares.square_of(xy[i].x_m, xy[i].y_m)
+            {
+                members[square].push(i as u32);
             }
         }
         let state = core.states(&chosen);

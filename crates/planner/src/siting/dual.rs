@@ -71,10 +71,10 @@ impl<'a, K: Kernel> Dual<'a, K> {
         let along = |i: u32| core.xy.as_ref().map_or(0.0, |xy| xy[i as usize].x_m);
         let mut weak = Vec::new();
         let mut members: BTreeMap<u32, Vec<u32>> = BTreeMap::new();
-        for i in 0..core.len() {
+        for (i, &alone) in single.iter().enumerate() {
             // The margin leaves room for `mu` to fall.
-            if single[i] < 0.9 * mu * core.cost[i] {
-                weak.push((single[i], core.cost[i]));
+            if alone < 0.9 * mu * core.cost[i] {
+                weak.push((alone, core.cost[i]));
                 continue;
             }
             let mut touched: Vec<u32> = core.cell[core.row(i)].iter().map(|&c| band_of(c)).collect();

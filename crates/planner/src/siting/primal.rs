@@ -120,6 +120,14 @@ pub(crate) fn settle<K: Kernel>(
 /// Sweeps stop after so much work, in the unit of [`Kernel::WORK`]: far more than ground with room to move on ever needs.
 const MOST_WORK: u64 = 10_000_000_000;
 
+/// How far the sweeps have come.
+#[derive(Debug, Default)]
+struct Pace {
+    /// Sweeps made, which sets how the next one cuts the ground.
+    turn: usize,
+    work: u64,
+}
+
 /// Sweeps at `price` until nothing changes or `most` sweeps are made.
 fn settle_at_price<K: Kernel>(
     core: &Core<K>,
@@ -127,25 +135,28 @@ fn settle_at_price<K: Kernel>(
     price: f64,
     scale: &Scale,
     most: usize,
-    turn: &mut usize,
-    work: &mut u64,
+    pace: &mut Pace,
     deadline: &Deadline,
 ) {
     const SHIFTS: [f64; 4] = [0.5, 0.0, 0.25, 0.75];
     let mut calm = 0;
     for _ in 0..most {
-        if deadline.passed() || *work > MOST_WORK {
+        if deadline.passed() || pace.work > MOST_WORK {
             return;
         }
-        let along = if *turn % 2 == 0 { Along::X } else { Along::Y };
+        let along = if pace.turn.is_multiple_of(2) {
+            Along::X
+        } else {
+            Along::Y
+        };
         let cut = Cut {
             along,
             width_m: scale.stripe_m,
-            shift: SHIFTS[*turn / 2 % 4],
+            shift: SHIFTS[pace.turn / 2 % 4],
             margin_m: scale.margin_m,
         };
-        *turn += 1;
-        if sweep(core, set, price, &cut, work, deadline) {
+        pace.turn += 1;
+        if sweep(core, set, price, &cut, &mut pace.work, deadline) {
             calm = 0;
         } else {
             calm += 1;
@@ -169,13 +180,14 @@ pub(crate) fn search<K: Kernel>(
     let cost = |set: &[u32]| set.iter().map(|&i| core.cost[i as usize]).sum::<f64>();
     let mut set = incumbent.set.clone();
     let mut price = start_price;
-    let (mut low, mut high): (Option<(f64, f64)>, Option<(f64, f64)>) = (None, None);
+    let mut low: Option<(f64, f64)> = None;
+    let mut high: Option<(f64, f64)> = None;
     let (mut over, mut under): (Option<Vec<u32>>, Option<Vec<u32>>) = (None, None);
-    let (mut turn, mut work) = (0, 0);
+    let mut pace = Pace::default();
     let trials = (12.0 * effort).ceil() as usize;
     for trial in 0..trials {
         let most = if trial == 0 { 12 } else { 6 };
-        settle_at_price(core, &mut set, price, scale, most, &mut turn, &mut work, deadline);
+        settle_at_price(core, &mut set, price, scale, most, &mut pace, deadline);
         let used = cost(&set);
         if used > core.budget {
             over = Some(set.clone());
@@ -187,7 +199,7 @@ pub(crate) fn search<K: Kernel>(
                 break;
             }
         }
-        if deadline.passed() || work > MOST_WORK {
+        if deadline.passed() || pace.work > MOST_WORK {
             break;
         }
         price = match (low, high) {
@@ -226,7 +238,7 @@ pub(crate) fn from_wishes<K: Kernel>(
     scale: &Scale,
     deadline: &Deadline,
 ) {
-    settle_at_price(core, &mut set, price, scale, 6, &mut 0, &mut 0, deadline);
+    settle_at_price(core, &mut set, price, scale, 6, &mut Pace::default(), deadline);
     let settled = settle(core, sharing, &set, deadline);
     incumbent.offer(core, &settled);
 }
