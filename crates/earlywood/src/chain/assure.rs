@@ -211,9 +211,12 @@ pub(crate) fn suspects_words(open: usize) -> Option<String> {
 fn finds(programme: &Programme, ground: &Ground, placements: &[Placement], on: Date) -> Result<Vec<Find>> {
     let zones_at = AreaIndex::new(ground.zones.iter().map(|z| &z.area));
     let mut finds = Vec::new();
-    for d in programme.determinations()? {
-        let d = d.value;
-        if d.status != Status::Confirmed || d.target != ground.profile.id || d.date > on {
+    for made in programme.determinations()? {
+        if super::determined_on(programme, &made)? > on {
+            continue;
+        }
+        let d = made.value;
+        if d.status != Status::Confirmed || d.target != ground.profile.id {
             continue;
         }
         let Some(placement) = placements.iter().rfind(|p| p.trap == d.trap && p.hung <= d.date) else {

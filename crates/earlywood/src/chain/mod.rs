@@ -9,8 +9,9 @@ pub(crate) mod siting;
 pub(crate) mod weather;
 
 use anyhow::{Result, bail};
-use earlywood_journal::Programme;
+use earlywood_journal::{Body, Determination, Draft, Programme, Recorded};
 use earlywood_model::profile::{self, TargetProfile};
+use jiff::civil::Date;
 
 /// The profile of a target: the programme's own if it has adopted one, else the shipped one.
 pub(crate) fn target(programme: &Programme, id: &str) -> Result<TargetProfile> {
@@ -37,4 +38,21 @@ pub(crate) fn target_or_only(programme: &Programme, id: Option<&str>) -> Result<
             several.join(", ")
         ),
     }
+}
+
+/// A determination made on a day, ready for the journal: the entry's event time is when it was said, the body's date
+/// when the specimen was taken.
+pub(crate) fn determination_on(day: Date, determination: Determination) -> Result<Draft> {
+    let midnight = day.to_zoned_datetime(jiff::tz::TimeZone::system())?;
+    Ok(Draft {
+        event_time: Some(midnight.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()),
+        body: Body::Determination(determination),
+    })
+}
+
+/// The day a determination was made: nobody knew before.
+pub(crate) fn determined_on(programme: &Programme, made: &Recorded<Determination>) -> Result<Date> {
+    let entry = programme.entry(made.entry)?;
+    let day = entry.and_then(|e| e.event_time.get(..10).and_then(|text| text.parse().ok()));
+    Ok(day.unwrap_or(made.value.date))
 }

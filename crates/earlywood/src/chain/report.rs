@@ -277,9 +277,11 @@ impl TargetSection<'_> {
     fn finds(&self, placements: &[Placement]) -> Result<Vec<Find>> {
         let zones = earlywood_geodata::AreaIndex::new(self.ground.zones.iter().map(|z| &z.area));
         let mut finds: Vec<Find> = Vec::new();
-        for d in self.programme.determinations()? {
-            let d = d.value;
-            if d.status != Status::Confirmed || d.target != self.ground.profile.id || d.date > self.asked.on {
+        for made in self.programme.determinations()? {
+            let confirmed = super::determined_on(self.programme, &made)?;
+            let d = made.value;
+            let ours = d.status == Status::Confirmed && d.target == self.ground.profile.id;
+            if !ours || confirmed > self.asked.on {
                 continue;
             }
             let Some(p) = placements.iter().find(|p| p.trap == d.trap) else {
@@ -293,7 +295,7 @@ impl TargetSection<'_> {
                 zone,
                 at: at(self.frame, p.position),
                 taken: d.date,
-                confirmed: d.date,
+                confirmed,
                 specimens: self.specimens(&d.trap, d.date)?,
             });
         }

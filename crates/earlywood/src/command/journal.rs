@@ -60,6 +60,9 @@ struct DetermineArgs {
     /// Who determined it: an id or a role.
     #[arg(long)]
     by: String,
+    /// Day it was determined; today when left out.
+    #[arg(long, value_name = "D")]
+    on: Option<Date>,
     /// Anything a reader must know.
     #[arg(long)]
     note: Option<String>,
@@ -100,16 +103,24 @@ fn determine(file: &FileArg, args: DetermineArgs, form: Form) -> Result<()> {
     let mut programme = super::open(file)?;
     // Also refuses a target that nobody knows.
     let target = crate::chain::target(&programme, &args.target)?;
-    let receipt = programme.determine(
+    let on = args.on.unwrap_or_else(super::today);
+    if on < args.taken || on > super::today() {
+        bail!(
+            "--on {on} must lie between the day the specimen was taken ({}) and today",
+            args.taken
+        );
+    }
+    let made = Determination {
+        trap: args.trap,
+        date: args.taken,
+        target: target.id,
+        status: args.status.into(),
+        by: args.by,
+        note: args.note,
+    };
+    let receipt = programme.append(
         &super::act(&args.actor)?,
-        Determination {
-            trap: args.trap,
-            date: args.taken,
-            target: target.id,
-            status: args.status.into(),
-            by: args.by,
-            note: args.note,
-        },
+        crate::chain::determination_on(on, made)?,
     )?;
     form.say(
         || format!("Written down as entry {}.", receipt.number),
