@@ -5,7 +5,9 @@ use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 
 use earlywood_model::profile::TargetProfile;
-use earlywood_model::record::{Host, Land, Pathway, Place, Placement, TrapFound, Visit, VisitKind, WeatherDay, Zone};
+use earlywood_model::record::{
+    Host, Land, Pathway, Place, Placement, TrapFound, Visit, VisitKind, WeatherDay, Zone,
+};
 
 use jiff::civil::Date;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior, params};

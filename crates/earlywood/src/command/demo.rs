@@ -254,7 +254,7 @@ fn request(args: &DemoArgs) -> Request {
         most_candidates: 4_000,
         keep_hanging: false,
         seed: args.seed,
-        effort: 0.25,
+        effort: 1.0,
         time_limit: None,
         prove: false,
     }
