@@ -75,7 +75,11 @@ pub(crate) fn run(args: AssuranceArgs, form: Form) -> Result<()> {
     answer.warnings.iter().for_each(|w| note(w));
     form.say(
         || words(&answer, &ground.profile, ground.params.flyers),
-        || json!(answer),
+        || {
+            let mut told = json!(answer);
+            told["open_suspects"] = json!(question.open_suspects);
+            told
+        },
     )
 }
 
