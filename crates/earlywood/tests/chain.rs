@@ -1,6 +1,8 @@
 //! The main job through the program itself, on a small invented ground: files in, a plan, a season, visits, assurance,
 //! a find; and what it refuses on the way.
 
+#![allow(clippy::unwrap_used)] // helpers outside #[test] functions may fail as loudly as the tests
+
 mod common;
 
 use std::fmt::Write as _;
@@ -256,10 +258,7 @@ fn the_whole_job_on_a_small_ground() {
             "a locked gate and an old lure cost something"
         );
     }
-    assert_eq!(
-        after["zones"][0]["next_visits"][0]["waiting_trap_days"].is_number(),
-        true
-    );
+    assert!(after["zones"][0]["next_visits"][0]["waiting_trap_days"].is_number());
     assert_eq!(
         ground.json(&["assurance", "--on", "2025-06-06", "--zone", "Westside"])["zones"]
             .as_array()
