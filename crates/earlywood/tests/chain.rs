@@ -293,6 +293,13 @@ fn the_whole_job_on_a_small_ground() {
         "identifier-1",
     ];
     ground.good(&[&determine[..], &who[..]].concat());
+    for (on, open) in [("2025-06-24", 1), ("2025-06-25", 0)] {
+        assert_eq!(
+            ground.assurance(on)["open_suspects"],
+            open,
+            "{on}: open until it is said what it is"
+        );
+    }
     let found = |on: &str| {
         let answer = ground.assurance(on);
         let zones = answer["zones"].as_array().unwrap().clone();

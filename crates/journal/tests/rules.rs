@@ -352,6 +352,22 @@ fn visits_fall_on_days_on_which_the_trap_hangs() {
 }
 
 #[test]
+fn a_take_down_that_did_not_reach_the_trap_leaves_it_hanging() {
+    let (_dir, _path, mut p) = new_programme();
+    let act = act();
+    p.record_placements(&act, &[placement("A", day(4, 1), None)])
+        .unwrap();
+    let locked = Visit {
+        found: TrapFound::NotReached,
+        looked: Looked::No,
+        suspects: None,
+        ..take_down_visit("A", day(6, 1))
+    };
+    p.record_visits(&act, &[locked, visit("A", day(6, 8))]).unwrap();
+    assert_eq!(p.placements().unwrap()[0].taken_down, None);
+}
+
+#[test]
 fn a_take_down_visit_takes_the_trap_down() {
     let (_dir, _path, mut p) = new_programme();
     let act = act();

@@ -581,6 +581,15 @@ pub struct SeasonPlan {
     pub warnings: Vec<String>,
 }
 
+/// How many of one thing to order.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Order {
+    /// For each placement, enough in 19 years of 20.
+    pub each: f64,
+    /// For all of them, spares included.
+    pub quantity: u64,
+}
+
 impl SeasonPlan {
     /// Lures to order for so many placements: enough in 19 years of 20, with a share on top for spoilage and loss.
     /// 0 when nothing flies.
@@ -588,11 +597,29 @@ impl SeasonPlan {
     /// # Errors
     /// A spare share below 0 or not a number.
     pub fn lures_to_order(&self, placements: u32, spare_share: f64) -> Result<u64, ModelError> {
+        Ok(self.to_order(|s| s.lures, placements, spare_share)?.quantity)
+    }
+
+    /// The same for any of the supplies.
+    ///
+    /// # Errors
+    /// A spare share below 0 or not a number.
+    pub fn to_order(
+        &self,
+        of: impl Fn(&Supplies) -> u32,
+        placements: u32,
+        spare_share: f64,
+    ) -> Result<Order, ModelError> {
         check("spare share", spare_share, spare_share >= 0.0, "0 or more")?;
-        let each = self.spread.lures.map_or(0.0, |l| l.p95.ceil());
+        let campaigns = self.rows.iter().filter_map(|row| row.campaign.as_ref());
+        let counts = campaigns.map(|c| f64::from(of(&c.supplies))).collect();
+        let each = Spread::of(counts).map_or(0.0, |s| s.p95.ceil());
         // Rounded to a millionth first, so that 1.1 x 100 does not ask for 111.
         let exact = each * f64::from(placements) * (1.0 + spare_share);
-        Ok(((exact * 1e6).round() / 1e6).ceil() as u64)
+        Ok(Order {
+            each,
+            quantity: ((exact * 1e6).round() / 1e6).ceil() as u64,
+        })
     }
 }
 

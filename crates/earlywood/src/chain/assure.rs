@@ -4,11 +4,11 @@ use std::collections::{HashMap, HashSet};
 
 use anyhow::{Result, bail};
 use earlywood_geodata::AreaIndex;
-use earlywood_journal::{Programme, Status};
+use earlywood_journal::{Determination, Programme, Status};
 use earlywood_model::assurance::{
     Assurance, Cell, Find, FittedOn, Input, PlacementInput, Settings, ZoneInput, assess,
 };
-use earlywood_model::record::{Placement, Renewed, Visit};
+use earlywood_model::record::{Placement, Position, Renewed, Visit};
 use earlywood_model::weather::Series;
 use jiff::civil::Date;
 
@@ -18,6 +18,8 @@ use crate::out::note;
 /// Everything the engine needs, owned.
 pub(crate) struct Question {
     pub(crate) placements: Vec<Placement>,
+    /// Confirmed finds known by the day asked about, oldest first.
+    pub(crate) found: Vec<Found>,
     /// Stops that took suspects which nobody has determined yet.
     pub(crate) open_suspects: usize,
     zones: Vec<ZoneInput>,
@@ -102,16 +104,44 @@ impl Question {
             seed: asked.seed,
             ..Settings::new(asked.on, start, end)
         };
+        let said = said(programme, asked.on)?;
+        let open_suspects = open_suspects(&said, &inputs, asked.on);
+        let found = found(said, ground, &placements);
         Ok(Question {
-            open_suspects: open_suspects(programme, &inputs, asked.on)?,
+            open_suspects,
             weather: weather_for(series, asked.on, end)?,
-            finds: finds(programme, ground, &placements, asked.on)?,
+            finds: found
+                .iter()
+                .map(|f| Find {
+                    zone: f.zone,
+                    date: f.taken,
+                })
+                .collect(),
+            found,
             placements,
             zones,
             cells,
             inputs,
             settings,
         })
+    }
+
+    /// Stops of this season at each placement, up to the day asked about, in order; stops made while the same trap
+    /// hung elsewhere, or in another season, are not among them.
+    pub(crate) fn stops(&self) -> impl Iterator<Item = (&Placement, Vec<&Visit>)> {
+        let (from, to) = (self.settings.season_start, self.settings.as_of);
+        self.placements
+            .iter()
+            .zip(&self.inputs)
+            .map(move |(placement, input)| {
+                let mut stops: Vec<&Visit> = input
+                    .visits
+                    .iter()
+                    .filter(|v| v.date >= from && v.date <= to)
+                    .collect();
+                stops.sort_by_key(|v| v.date);
+                (placement, stops)
+            })
     }
 
     /// Asks the engine.
@@ -183,21 +213,19 @@ fn weather_for(series: &Series, on: Date, season_end: Date) -> Result<Series> {
     Ok(observed.continued_with_normals(season_end)?)
 }
 
-/// Stops up to a day that took suspects of which it has not been said what they are. Until it is, the figures take
-/// them for something else, which a reader must know.
-fn open_suspects(programme: &Programme, placements: &[PlacementInput], on: Date) -> Result<usize> {
-    let settled: HashSet<(String, Date)> = programme
-        .determinations()?
-        .into_iter()
-        .map(|d| d.value)
-        .filter(|d| !matches!(d.status, Status::Suspect | Status::Tentative))
-        .map(|d| (d.trap, d.date))
+/// Stops up to a day that took suspects of which it had not been said by then what they are. Until it is, the figures
+/// take them for something else, which a reader must know.
+fn open_suspects(said: &[Said], placements: &[PlacementInput], on: Date) -> usize {
+    let settled: HashSet<(&str, Date)> = said
+        .iter()
+        .filter(|s| !matches!(s.what.status, Status::Suspect | Status::Tentative))
+        .map(|s| (s.what.trap.as_str(), s.what.date))
         .collect();
-    let taken = |v: &&Visit| v.suspects.is_some_and(|n| n > 0) && v.date <= on;
-    let visits = placements.iter().flat_map(|p| &p.visits).filter(taken);
-    Ok(visits
-        .filter(|v| !settled.contains(&(v.trap.clone(), v.date)))
-        .count())
+    let visits = placements.iter().flat_map(|p| &p.visits);
+    visits
+        .filter(|v| v.suspects.is_some_and(|n| n > 0) && v.date <= on)
+        .filter(|v| !settled.contains(&(v.trap.as_str(), v.date)))
+        .count()
 }
 
 /// The words for open suspects, where there are any.
@@ -207,23 +235,51 @@ pub(crate) fn suspects_words(open: usize) -> Option<String> {
     })
 }
 
-/// Confirmed determinations of the target, in the zone of the trap that caught it.
-fn finds(programme: &Programme, ground: &Ground, placements: &[Placement], on: Date) -> Result<Vec<Find>> {
+/// A determination with the day it was made: nobody knew before.
+struct Said {
+    on: Date,
+    what: Determination,
+}
+
+/// What had been said by a day.
+fn said(programme: &Programme, on: Date) -> Result<Vec<Said>> {
+    let mut all = Vec::new();
+    for made in programme.determinations()? {
+        let day = super::determined_on(programme, &made)?;
+        if day <= on {
+            all.push(Said {
+                on: day,
+                what: made.value,
+            });
+        }
+    }
+    Ok(all)
+}
+
+/// A confirmed find of the target.
+#[derive(Debug, Clone)]
+pub(crate) struct Found {
+    pub(crate) trap: String,
+    pub(crate) position: Position,
+    /// Index of its zone.
+    pub(crate) zone: usize,
+    /// Day the specimen was taken.
+    pub(crate) taken: Date,
+    /// Day it was confirmed.
+    pub(crate) confirmed: Date,
+}
+
+/// Confirmed determinations of the target, in the zone of the trap that caught it, oldest first.
+fn found(said: Vec<Said>, ground: &Ground, placements: &[Placement]) -> Vec<Found> {
     let zones_at = AreaIndex::new(ground.zones.iter().map(|z| &z.area));
     let mut finds = Vec::new();
-    for made in programme.determinations()? {
-        if super::determined_on(programme, &made)? > on {
-            continue;
-        }
-        let d = made.value;
+    for Said { on, what: d } in said {
         if d.status != Status::Confirmed || d.target != ground.profile.id {
             continue;
         }
+        let told = format!("the find of {} at trap {}", d.date, d.trap);
         let Some(placement) = placements.iter().rfind(|p| p.trap == d.trap && p.hung <= d.date) else {
-            note(&format!(
-                "the find of {} at trap {} lies outside this season's placements",
-                d.date, d.trap
-            ));
+            note(&format!("{told} lies outside this season's placements"));
             continue;
         };
         let zone = if ground.zones.is_empty() {
@@ -232,14 +288,18 @@ fn finds(programme: &Programme, ground: &Ground, placements: &[Placement], on: D
             zones_at.first_at(placement.position)
         };
         match zone {
-            Some(zone) => finds.push(Find { zone, date: d.date }),
-            None => note(&format!(
-                "the find of {} at trap {} lies in no zone",
-                d.date, d.trap
-            )),
+            Some(zone) => finds.push(Found {
+                trap: d.trap,
+                position: placement.position,
+                zone,
+                taken: d.date,
+                confirmed: on,
+            }),
+            None => note(&format!("{told} lies in no zone")),
         }
     }
-    Ok(finds)
+    finds.sort_by(|a, b| (a.taken, &a.trap).cmp(&(b.taken, &b.trap)));
+    finds
 }
 
 #[cfg(test)]
@@ -261,6 +321,33 @@ mod tests {
             hung,
             taken_down,
         }
+    }
+
+    #[test]
+    fn a_stop_belongs_to_the_placement_it_was_made_at() {
+        let stop = |day: Date| Visit {
+            trap: "T1".into(),
+            date: day,
+            kind: VisitKind::Service,
+            found: TrapFound::Working,
+            looked: Looked::Fully,
+            suspects: Some(0),
+            renewed: Renewed::default(),
+            lure_lot: None,
+            crew: None,
+            exception: None,
+        };
+        let all = vec![
+            stop(date(2024, 6, 1)),
+            stop(date(2025, 5, 20)),
+            stop(date(2025, 7, 20)),
+        ];
+        let first = placed(date(2025, 5, 1), Some(date(2025, 6, 10)));
+        let second = placed(date(2025, 7, 1), None);
+        let days = |p: &Placement| -> Vec<Date> { visits_of(p, Some(&all)).iter().map(|v| v.date).collect() };
+        assert_eq!(days(&first), [date(2025, 5, 20)]);
+        assert_eq!(days(&second), [date(2025, 7, 20)]);
+        assert!(visits_of(&first, None).is_empty());
     }
 
     #[test]

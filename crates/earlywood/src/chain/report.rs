@@ -1,10 +1,10 @@
 //! From a programme file to what the season report says: every figure computed here or handed on, none made up.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 
 use anyhow::{Result, bail};
 use earlywood_geodata::Frame;
-use earlywood_journal::{Plan, Programme, Status};
+use earlywood_journal::{Plan, Programme};
 use earlywood_model::assurance::{self, Assurance};
 use earlywood_model::detection::{Cutoff, Point as ModelPoint, Surface, SurfaceTrap};
 use earlywood_model::param::Dist;
@@ -15,6 +15,8 @@ use earlywood_model::record::{
 use earlywood_model::weather::Series;
 use jiff::ToSpan as _;
 use jiff::civil::Date;
+use rand::SeedableRng as _;
+use rand_chacha::ChaCha8Rng;
 
 use super::assure::{self, Question};
 use super::ground::{Ground, GroundOptions};
@@ -196,7 +198,6 @@ impl TargetSection<'_> {
         let question = Question::of(self.programme, &self.ground, self.series, how)?;
         let answer = question.answer(&self.ground)?;
         let (profile, plan) = (&self.ground.profile, self.latest_plan()?);
-        let visits = self.visits(&question.placements)?;
         Ok(TargetReport {
             common_name: profile.common_name.clone(),
             scientific_name: profile.scientific_name.clone(),
@@ -205,11 +206,11 @@ impl TargetSection<'_> {
             hosts: self.ground.hosts.iter().map(|h| at(self.frame, h.position)).collect(),
             cells: self.cells(&question.placements)?,
             cell_measure: "Chance that the design incursion, starting there, would be seen by these traps with fresh lures and every visit made".into(),
-            traps: self.traps(&question.placements, &visits),
-            finds: self.finds(&question.placements)?,
+            traps: self.traps(&question),
+            finds: self.finds(&question),
             season: self.season(plan.as_ref())?,
             plan: plan.as_ref().map(plan_result),
-            visits: Some(self.visit_summary(&question.placements, &visits, &answer)),
+            visits: Some(self.visit_summary(&question, &answer)),
             zones: answer.zones.iter().map(zone_assurance).collect(),
             costs: costs(&answer),
             next_visits: self.next_visits(&answer, &question.placements),
@@ -226,44 +227,34 @@ impl TargetSection<'_> {
             .rfind(|p| p.target == self.ground.profile.id))
     }
 
-    /// Visits of each placement's trap up to the day asked about, in order.
-    fn visits(&self, placements: &[Placement]) -> Result<HashMap<String, Vec<Visit>>> {
-        let mut by_trap: HashMap<String, Vec<Visit>> =
-            placements.iter().map(|p| (p.trap.clone(), Vec::new())).collect();
-        for visit in self.programme.visits()? {
-            if visit.date <= self.asked.on
-                && let Some(list) = by_trap.get_mut(&visit.trap)
-            {
-                list.push(visit);
-            }
-        }
-        by_trap.values_mut().for_each(|v| v.sort_by_key(|v| v.date));
-        Ok(by_trap)
-    }
-
     fn look_clock(&self) -> (i64, i64) {
         let look = &self.ground.profile.clocks.look;
         (look.nominal_days.round() as i64, look.warning_days.round() as i64)
     }
 
-    fn traps(&self, placements: &[Placement], visits: &HashMap<String, Vec<Visit>>) -> Vec<MapTrap> {
+    fn traps(&self, question: &Question) -> Vec<MapTrap> {
         let (_, warning) = self.look_clock();
-        placements
-            .iter()
-            .map(|p| {
-                let mine = &visits[&p.trap];
-                let last = mine.last().map_or(TrapFound::Working, |v| v.found);
-                let last_look = mine
+        question
+            .stops()
+            .map(|(p, stops)| {
+                let last_look = stops
                     .iter()
                     .rfind(|v| v.looked != Looked::No)
                     .map_or(p.hung, |v| v.date);
                 let until = p.taken_down.unwrap_or(self.asked.on).min(self.asked.on);
                 let overdue = days(last_look, until) > warning;
-                let state = match last {
-                    TrapFound::Down | TrapFound::Gone | TrapFound::NotReached => TrapState::Out,
-                    TrapFound::Impaired => TrapState::Impaired,
-                    TrapFound::Working if overdue => TrapState::Impaired,
-                    TrapFound::Working => TrapState::Working,
+                // A trap found down or gone at a stop that hung a new body works again.
+                let out = |v: &&Visit| match v.found {
+                    TrapFound::Down | TrapFound::Gone => !v.renewed.body,
+                    TrapFound::NotReached => true,
+                    TrapFound::Impaired | TrapFound::Working => false,
+                };
+                let impaired = |v: &&Visit| v.found == TrapFound::Impaired;
+                let state = match stops.last() {
+                    Some(v) if out(v) => TrapState::Out,
+                    Some(v) if impaired(v) || overdue => TrapState::Impaired,
+                    None if overdue => TrapState::Impaired,
+                    _ => TrapState::Working,
                 };
                 MapTrap {
                     label: p.trap.clone(),
@@ -274,43 +265,19 @@ impl TargetSection<'_> {
             .collect()
     }
 
-    fn finds(&self, placements: &[Placement]) -> Result<Vec<Find>> {
-        let zones = earlywood_geodata::AreaIndex::new(self.ground.zones.iter().map(|z| &z.area));
-        let mut finds: Vec<Find> = Vec::new();
-        for made in self.programme.determinations()? {
-            let confirmed = super::determined_on(self.programme, &made)?;
-            let d = made.value;
-            let ours = d.status == Status::Confirmed && d.target == self.ground.profile.id;
-            if !ours || confirmed > self.asked.on {
-                continue;
-            }
-            let Some(p) = placements.iter().find(|p| p.trap == d.trap) else {
-                continue;
-            };
-            let zone = zones
-                .first_at(p.position)
-                .map_or_else(String::new, |z| self.ground.zones[z].label.clone());
-            finds.push(Find {
-                label: d.trap.clone(),
-                zone,
-                at: at(self.frame, p.position),
-                taken: d.date,
-                confirmed,
-                specimens: self.specimens(&d.trap, d.date)?,
-            });
-        }
-        finds.sort_by(|a, b| (a.taken, &a.label).cmp(&(b.taken, &b.label)));
-        Ok(finds)
-    }
-
-    fn specimens(&self, trap: &str, taken: Date) -> Result<u32> {
-        let visits = self.programme.visits()?;
-        Ok(visits
+    fn finds(&self, question: &Question) -> Vec<Find> {
+        let zones = self.ground.zone_labels();
+        question
+            .found
             .iter()
-            .filter(|v| v.trap == trap && v.date == taken)
-            .filter_map(|v| v.suspects)
-            .sum::<u32>()
-            .max(1))
+            .map(|f| Find {
+                label: f.trap.clone(),
+                zone: zones[f.zone].clone(),
+                at: at(self.frame, f.position),
+                taken: f.taken,
+                confirmed: f.confirmed,
+            })
+            .collect()
     }
 
     /// What the placed traps would see in each cell at their best.
@@ -424,12 +391,7 @@ impl TargetSection<'_> {
         }))
     }
 
-    fn visit_summary(
-        &self,
-        placements: &[Placement],
-        visits: &HashMap<String, Vec<Visit>>,
-        answer: &Assurance,
-    ) -> VisitSummary {
+    fn visit_summary(&self, question: &Question, answer: &Assurance) -> VisitSummary {
         let (_, warning) = self.look_clock();
         let mut s = VisitSummary {
             due: 0,
@@ -443,9 +405,13 @@ impl TargetSection<'_> {
             effective_trap_days: answer.zones.iter().map(|z| z.effective_trap_days).sum(),
         };
         let mut missed: BTreeMap<String, u32> = BTreeMap::new();
-        for p in placements {
+        for (p, stops) in question.stops() {
             let mut since = p.hung;
-            for v in visits[&p.trap].iter().filter(|v| v.kind != VisitKind::Hang) {
+            // The stop that moved a trap here belongs to the place it came from.
+            for v in stops
+                .into_iter()
+                .filter(|v| v.kind != VisitKind::Hang && v.date > p.hung)
+            {
                 s.found_out += u32::from(matches!(v.found, TrapFound::Down | TrapFound::Gone));
                 s.partly += u32::from(v.looked == Looked::Partly);
                 s.suspects += v.suspects.unwrap_or(0);
@@ -461,7 +427,7 @@ impl TargetSection<'_> {
                 }
                 since = v.date;
             }
-            if p.taken_down.is_none() && days(since, self.asked.on) > warning {
+            if p.taken_down.is_none_or(|d| d > self.asked.on) && days(since, self.asked.on) > warning {
                 *missed
                     .entry("overdue on the day of the report".into())
                     .or_default() += 1;
@@ -585,35 +551,18 @@ fn costs(answer: &Assurance) -> Vec<Cost> {
     all
 }
 
+/// Draws behind the band of one parameter.
+const BAND_DRAWS: usize = 2_000;
+
+/// Central value and 5-95 % of a parameter, whatever its distribution, by seeded draws.
 fn dist_band(dist: &Dist) -> Band {
-    let median = dist.central();
-    match *dist {
-        Dist::LogNormal { sigma, .. } => {
-            let factor = (1.645 * sigma).exp();
-            Band {
-                low: median / factor,
-                median,
-                high: median * factor,
-            }
-        }
-        Dist::Uniform { low, high } => {
-            let edge = 0.05 * (high - low);
-            Band {
-                low: low + edge,
-                median,
-                high: high - edge,
-            }
-        }
-        Dist::Normal { sd, .. } => Band {
-            low: median - 1.645 * sd,
-            median,
-            high: median + 1.645 * sd,
-        },
-        _ => Band {
-            low: median,
-            median,
-            high: median,
-        },
+    let mut rng = ChaCha8Rng::seed_from_u64(1);
+    let mut drawn: Vec<f64> = (0..BAND_DRAWS).map(|_| dist.draw(&mut rng)).collect();
+    drawn.sort_unstable_by(f64::total_cmp);
+    Band {
+        low: drawn[BAND_DRAWS / 20],
+        median: dist.central(),
+        high: drawn[BAND_DRAWS - 1 - BAND_DRAWS / 20],
     }
 }
 

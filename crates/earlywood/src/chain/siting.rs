@@ -15,6 +15,9 @@ use crate::out::note;
 /// Pairs whose capture lies below this share of the peak are left out: together they move no printed digit.
 const LEAST_SHARE_OF_PEAK: f64 = 1e-6;
 
+/// A plan proved to within this share of the best possible is proved well enough; choice of design.
+const PROVED_GAP: f64 = 0.02;
+
 /// Candidates closer together than this part of the traps' spacing are thinned: choice of design, fine enough that the
 /// spacing, not the thinning, binds.
 const THINNING: f64 = 0.25;
@@ -180,7 +183,8 @@ pub(crate) fn choose(
         effort: request.effort,
         time_limit: request.time_limit,
         prove: request.prove,
-        ..Options::default()
+        // What --prove promises; without it the effort alone decides.
+        target_gap: if request.prove { PROVED_GAP } else { 0.0 },
     };
     let plan = solve(&problem, &options)?;
     Ok(Sited {

@@ -138,7 +138,9 @@ impl Summary {
             ..
         } = self;
         match (self.check, left_out) {
-            (true, 0) => format!("{source}: all {good} {unit}s are good; nothing was written (--check)."),
+            (true, 0) => format!(
+                "{source}: all {good} {unit}s read well; nothing was written, and the journal was not asked (--check)."
+            ),
             (true, n) => format!("{source}: {good} good, {n} bad {unit}s; nothing was written (--check)."),
             (false, 0) => format!("{source}: {good} {unit}s loaded."),
             (false, n) => format!("{source}: {good} {unit}s loaded, {n} left out."),

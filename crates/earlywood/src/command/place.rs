@@ -152,7 +152,8 @@ pub(crate) fn plan_entry(
             "candidates": sited.candidates.len(),
             "own_places_only": request.own_places_only,
             "objective": aim_word(request.aim),
-            "seed": request.seed,
+            // As text: the journal holds no whole number beyond what a double holds exactly.
+            "seed": request.seed.to_string(),
             "effort": request.effort,
             "prove": request.prove,
             "stopped_early": sited.plan.stopped_early,

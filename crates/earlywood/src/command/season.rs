@@ -3,7 +3,9 @@
 use anyhow::{Result, bail};
 use clap::Args;
 use earlywood_journal::Programme;
-use earlywood_model::phenology::{Basis, SeasonOptions, SeasonPlan, SeasonSpan, Spread, season_plan};
+use earlywood_model::phenology::{
+    Basis, SeasonOptions, SeasonPlan, SeasonSpan, Spread, Supplies, season_plan,
+};
 use jiff::civil::Date;
 use serde_json::json;
 
@@ -85,29 +87,22 @@ pub(crate) struct Order {
 
 /// Supplies for so many traps: the 95th percentile over the years, a share on top for spoilage and loss.
 pub(crate) fn orders(plan: &SeasonPlan, traps: u32, spare: f64) -> Result<Vec<Order>> {
-    let campaigns = || plan.rows.iter().filter_map(|r| r.campaign.as_ref());
-    let order = |what, count: fn(&earlywood_model::phenology::Supplies) -> u32| {
-        let each = Spread::of(campaigns().map(|c| f64::from(count(&c.supplies))).collect())
-            .map_or(0.0, |s| s.p95.ceil());
-        // Rounded to a millionth first, so that 1.1 x 100 does not ask for 111.
-        let exact = each * f64::from(traps) * (1.0 + spare);
-        Order {
+    let of = |what, count: fn(&Supplies) -> u32| -> Result<Order> {
+        let order = plan.to_order(count, traps, spare)?;
+        Ok(Order {
             what,
-            each,
-            quantity: ((exact * 1e6).round() / 1e6).ceil() as u64,
-        }
+            each: order.each,
+            quantity: order.quantity,
+        })
     };
-    let lures = Order {
-        what: "lures",
-        each: plan.spread.lures.map_or(0.0, |l| l.p95.ceil()),
-        quantity: plan.lures_to_order(traps, spare)?,
-    };
-    Ok(vec![
-        lures,
-        order("sticky inserts", |s| s.inserts),
-        order("killing agents", |s| s.killing_agent),
-        order("trap bodies", |s| s.bodies),
-    ])
+    [
+        of("lures", |s| s.lures),
+        of("sticky inserts", |s| s.inserts),
+        of("killing agents", |s| s.killing_agent),
+        of("trap bodies", |s| s.bodies),
+    ]
+    .into_iter()
+    .collect()
 }
 
 fn dates(what: &str, spread: &Spread<Date>) -> Vec<String> {

@@ -136,8 +136,6 @@ pub(crate) struct Find {
     pub(crate) taken: Date,
     /// Day the determination was confirmed.
     pub(crate) confirmed: Date,
-    /// Specimens.
-    pub(crate) specimens: u32,
 }
 
 /// All about one target.

@@ -120,7 +120,6 @@ fn finds_part(target: &TargetReport) -> Markup {
             words(&f.zone),
             kept(day(f.taken)),
             kept(day(f.confirmed)),
-            words(whole(f64::from(f.specimens))),
         ]
     });
     let hidden = target.finds.len().saturating_sub(MOST_FINDS);
@@ -133,7 +132,6 @@ fn finds_part(target: &TargetReport) -> Markup {
                 Column("Zone", false),
                 Column("Taken", false),
                 Column("Confirmed", false),
-                Column("Specimens", true),
             ],
             rows.collect(),
         ))

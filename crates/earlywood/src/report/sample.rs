@@ -232,7 +232,6 @@ fn find(trap: &MapTrap) -> Find {
         at: trap.at,
         taken: date(2025, 7, 3),
         confirmed: date(2025, 7, 11),
-        specimens: 1,
     }
 }
 
