@@ -7,8 +7,27 @@ use serde::{Deserialize, Serialize};
 
 use crate::error::{ModelError, check};
 
+/// How a day looks in JSON; stands in for [`Date`] in schemas.
+#[cfg(feature = "schema")]
+#[derive(Debug)]
+pub struct Day;
+
+#[cfg(feature = "schema")]
+impl schemars::JsonSchema for Day {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "Day".into()
+    }
+    fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        schemars::json_schema!({
+            "type": "string", "format": "date", "pattern": "^[0-9]{4}-[0-9]{2}-[0-9]{2}$",
+            "description": "A day, YYYY-MM-DD."
+        })
+    }
+}
+
 /// A WGS 84 position in decimal degrees.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Position {
     /// Latitude, -90 to 90, north positive.
     pub lat: f64,
@@ -138,6 +157,7 @@ pub struct WeatherDay {
 
 /// A spot where a trap may hang, usable again and again.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Place {
     /// Label, unique in the programme.
     pub label: String,
@@ -160,6 +180,7 @@ fn one() -> f64 {
 
 /// A placement: a trap at a place, for its targets, between two dates. All effort hangs on it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Placement {
     /// The trap's label. One trap label has at most one placement at a time.
     pub trap: String,
@@ -170,14 +191,17 @@ pub struct Placement {
     /// Target ids it is baited for.
     pub targets: Vec<String>,
     /// Day it was hung.
+    #[cfg_attr(feature = "schema", schemars(with = "Day"))]
     pub hung: Date,
     /// Day it was taken down, if it has been.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "schema", schemars(with = "Option<Day>"))]
     pub taken_down: Option<Date>,
 }
 
 /// What a stop at a trap was for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum VisitKind {
     /// The trap was hung.
@@ -192,6 +216,7 @@ pub enum VisitKind {
 
 /// How the trap was found.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum TrapFound {
     /// There, and working.
@@ -208,6 +233,7 @@ pub enum TrapFound {
 
 /// Whether the catch was looked at. Never confuse `No` with an empty trap.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Looked {
     /// The whole catch was looked at.
@@ -220,6 +246,7 @@ pub enum Looked {
 
 /// Which of the trap's clocks a visit renewed (the look itself is [`Looked`]).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 #[serde(default)]
 pub struct Renewed {
     /// The lure was changed.
@@ -244,10 +271,12 @@ impl Renewed {
 
 /// One stop at a trap.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct Visit {
     /// The trap's label.
     pub trap: String,
     /// The day.
+    #[cfg_attr(feature = "schema", schemars(with = "Day"))]
     pub date: Date,
     /// What the stop was for.
     pub kind: VisitKind,
