@@ -93,7 +93,12 @@ fn write_number(number: &Number, out: &mut String) -> Result<(), Error> {
         }
         let _ = write!(out, "{n}");
     } else {
-        write_float(number.as_f64().ok_or_else(too_large)?, out);
+        let x = number.as_f64().ok_or_else(too_large)?;
+        // ECMAScript writes these like integers, and as integers no reader keeps them.
+        if x.abs() > LARGEST_EXACT as f64 && x.abs() < 1e21 {
+            return Err(too_large());
+        }
+        write_float(x, out);
     }
     Ok(())
 }
@@ -219,6 +224,19 @@ mod tests {
         fn floats_read_back_to_the_same_number(x in any::<f64>().prop_filter("finite", |x| x.is_finite())) {
             let back: f64 = serde_json::from_str(&float(x)).unwrap();
             prop_assert_eq!(back, x);
+        }
+
+        #[test]
+        fn what_is_written_reads_back_and_is_written_again(
+            x in prop_oneof![any::<f64>(), -1e22..1e22_f64, 9.0e15..9.1e15_f64].prop_filter("finite", |x| x.is_finite()),
+        ) {
+            let written = canonical_json(&serde_json::json!(x));
+            prop_assert_eq!(written.is_err(), x.abs() >= 9_007_199_254_740_992.0 && x.abs() < 1e21);
+            if let Ok(text) = written {
+                let back: Value = serde_json::from_str(&text).unwrap();
+                prop_assert_eq!(back.as_f64(), Some(x));
+                prop_assert_eq!(canonical_json(&back).unwrap(), text);
+            }
         }
 
         #[test]

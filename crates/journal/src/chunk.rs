@@ -22,6 +22,7 @@ const MAX_UNPACKED: u64 = 1 << 30;
 
 /// A chunk as its load entry names it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
 pub struct ChunkRef {
     /// BLAKE3 of the stored bytes.
     pub hash: Hash,

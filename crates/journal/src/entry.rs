@@ -8,6 +8,7 @@ use uuid::{ContextV7, Uuid};
 use crate::body::Body;
 use crate::error::{Error, Refusal};
 use crate::hash::Hash;
+use crate::key::DeviceKey;
 
 /// Who is acting, and when: every change needs one. The journal itself owns no clock.
 #[derive(Debug, Clone)]
@@ -58,8 +59,19 @@ impl Act {
         self.now.date()
     }
 
-    /// Event time of a body for which none was given: midnight of its day, else now.
+    /// Event time of a draft: the one given, if it can be, or the one that goes with its body.
+    pub(crate) fn event_time_of(&self, draft: &Draft) -> Result<String, Error> {
+        match &draft.event_time {
+            Some(given) => check_event_time(given, self),
+            None => Ok(self.event_time(&draft.body)),
+        }
+    }
+
+    /// Event time of a body for which none was given: the moment that it tells, midnight of its day, else now.
     fn event_time(&self, body: &Body) -> String {
+        if let Some(moment) = body.moment() {
+            return moment.to_owned();
+        }
         let start_of = |day: Date| day.to_zoned_datetime(self.now.time_zone().clone()).ok();
         match body.day().filter(|&day| day < self.today()).and_then(start_of) {
             Some(midnight) => midnight.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string(),
@@ -125,7 +137,7 @@ pub struct Entry {
     pub body_text: String,
     /// Hash over all of the above.
     pub hash: Hash,
-    /// The device's signature over the hash; none in layout 1.
+    /// The device's Ed25519 signature over the hash, 64 bytes; none in an entry of layout 1.
     pub signature: Option<Vec<u8>>,
 }
 
@@ -136,6 +148,18 @@ impl Entry {
     /// A body that is not what its kind says.
     pub fn body(&self) -> Result<Body, Error> {
         Body::read(&self.kind, self.body_version, &self.body_text)
+    }
+
+    /// The day on which it was recorded, where it happened: by this day people have roles or have them no more.
+    pub(crate) fn recorded_day(&self) -> Date {
+        let recorded: Option<Timestamp> = self.recorded_time.parse().ok();
+        recorded.map_or(Date::ZERO, |at| local_day(&self.event_time, at))
+    }
+
+    /// The day on which it happened, where it happened.
+    pub(crate) fn day(&self) -> Option<Date> {
+        // The date as it is written, before any offset is reckoned.
+        self.event_time.get(..10).and_then(|day| day.parse().ok())
     }
 
     pub(crate) fn receipt(&self) -> Receipt {
@@ -261,18 +285,18 @@ pub(crate) struct Chain<'c> {
     pub(crate) device: Uuid,
     pub(crate) number: u64,
     pub(crate) last: Option<Hash>,
+    /// Id of the last entry.
+    pub(crate) last_id: Uuid,
     pub(crate) ids: &'c ContextV7,
+    pub(crate) key: &'c DeviceKey,
 }
 
 impl Chain<'_> {
     /// Makes the next entry of the chain.
     pub(crate) fn seal(&mut self, act: &Act, draft: &Draft) -> Result<Entry, Error> {
-        let event_time = match &draft.event_time {
-            Some(given) => check_event_time(given, act)?,
-            None => act.event_time(&draft.body),
-        };
+        let event_time = act.event_time_of(draft)?;
         let mut entry = Entry {
-            id: new_id(act.now().timestamp(), self.ids),
+            id: next_id(act.now().timestamp(), self.last_id, self.ids),
             device: self.device,
             number: self.number + 1,
             previous: self.last,
@@ -286,10 +310,34 @@ impl Chain<'_> {
             signature: None,
         };
         entry.hash = entry.digest();
+        entry.signature = Some(self.key.sign_entry(&entry.hash).to_vec());
         self.number = entry.number;
         self.last = Some(entry.hash);
+        self.last_id = entry.id;
         Ok(entry)
     }
+}
+
+/// The offset that a text such as "-07:00" spells.
+fn offset_of(text: &str) -> Option<jiff::tz::Offset> {
+    let sign = match text.get(..1)? {
+        "+" => 1,
+        "-" => -1,
+        _ => return None,
+    };
+    let hours: i32 = text.get(1..3)?.parse().ok()?;
+    let minutes: i32 = text.get(4..6)?.parse().ok()?;
+    jiff::tz::Offset::from_seconds(sign * (hours * 3600 + minutes * 60)).ok()
+}
+
+/// The day that an instant is where an RFC 3339 text was written: at its offset.
+pub(crate) fn local_day(written: &str, at: Timestamp) -> Date {
+    let offset = written
+        .len()
+        .checked_sub(6)
+        .and_then(|start| written.get(start..))
+        .and_then(offset_of);
+    offset.unwrap_or(jiff::tz::Offset::UTC).to_datetime(at).date()
 }
 
 /// A UUIDv7 of the given time; those of one process sort in the order they were made.
@@ -297,6 +345,24 @@ pub(crate) fn new_id(now: Timestamp, ids: &ContextV7) -> Uuid {
     let seconds = u64::try_from(now.as_second()).unwrap_or(0);
     let nanoseconds = u32::try_from(now.subsec_nanosecond()).unwrap_or(0);
     Uuid::new_v7(uuid::Timestamp::from_unix(ids, seconds, nanoseconds))
+}
+
+/// The id of the next entry: always above the device's last one, even when its clock was set back, so that the order
+/// of ids is one total order over all devices that agrees with every device's own.
+fn next_id(now: Timestamp, last: Uuid, ids: &ContextV7) -> Uuid {
+    let id = new_id(now, ids);
+    if id > last {
+        return id;
+    }
+    // Counts up in the 62 random bits; past their end, one millisecond on. The version and variant bits stay.
+    let bits = last.as_u128();
+    const RANDOM: u128 = (1 << 62) - 1;
+    let next = if bits & RANDOM < RANDOM {
+        bits + 1
+    } else {
+        (bits & !RANDOM & !(0xfff << 64)) + (1 << 80)
+    };
+    Uuid::from_u128(next)
 }
 
 fn check_event_time(given: &str, act: &Act) -> Result<String, Error> {
@@ -319,7 +385,7 @@ fn check_event_time(given: &str, act: &Act) -> Result<String, Error> {
 }
 
 /// The shape of RFC 3339 section 5.6 `date-time`, upper-case T and Z only; the values are jiff's to check.
-fn is_rfc_3339(text: &str) -> bool {
+pub(crate) fn is_rfc_3339(text: &str) -> bool {
     let shape = |part: &str, pattern: &str| {
         part.len() == pattern.len()
             && part

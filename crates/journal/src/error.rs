@@ -7,6 +7,8 @@ use jiff::civil::Date;
 use uuid::Uuid;
 
 use crate::body::What;
+use crate::machine::{find, specimen, trap};
+use crate::verify::Head;
 
 /// Why the programme file did not do what was asked. Nothing is changed when an error is returned.
 #[derive(Debug, thiserror::Error)]
@@ -78,6 +80,12 @@ pub enum Error {
         /// Why.
         why: String,
     },
+    /// Two copies that have nothing to say to each other, or a message that can't be.
+    #[error("{0}")]
+    Exchange(String),
+    /// The device's signing key is missing, unreadable or another device's.
+    #[error("{0}")]
+    Key(String),
     /// The operating system refused.
     #[error("{}: {source}", path.display())]
     Io {
@@ -86,9 +94,40 @@ pub enum Error {
         /// What it said.
         source: std::io::Error,
     },
+    /// The database server refused, can't be reached, or went away before anything was kept.
+    #[error("{at}: {why}; nothing of this was recorded")]
+    Server {
+        /// The server and its database, without the password.
+        at: String,
+        /// What is the matter.
+        why: String,
+    },
+    /// The server went away after it was told to keep the changes and before it said that it had.
+    #[error(
+        "{at}: the connection broke before the server said whether it had kept the changes ({why}). \
+         Look before repeating: {}",
+        look_words(*.last)
+    )]
+    Unknown {
+        /// The server and its database, without the password.
+        at: String,
+        /// How the connection broke.
+        why: String,
+        /// The head that the device has if the changes were kept; `None` when they held no entry.
+        last: Option<Head>,
+    },
     /// The database refused, for a reason not told apart above.
     #[error("the programme file's database says: {0}")]
     Database(rusqlite::Error),
+}
+
+fn look_words(last: Option<Head>) -> String {
+    match last {
+        Some(Head { device, number, .. }) => format!(
+            "they are all recorded if the journal's device {device} has come to entry {number}, and else none is"
+        ),
+        None => "they held no entry, and may be repeated without harm".into(),
+    }
 }
 
 fn row_words(index: Option<usize>) -> String {
@@ -215,6 +254,35 @@ pub enum Refusal {
         /// Its day.
         date: Date,
     },
+    /// A move that the trap's state does not allow.
+    #[error("{0}")]
+    Trap(trap::Illegal),
+    /// A move that the specimen's state does not allow.
+    #[error("{0}")]
+    Specimen(specimen::Illegal),
+    /// A determination that the find's state or the speaker's authority does not allow.
+    #[error("{0}")]
+    Find(find::Illegal),
+    /// The person has no right to do that.
+    #[error("{person} may not record a {kind}: {why}")]
+    NotEntitled {
+        /// The person.
+        person: String,
+        /// Kind of the entry.
+        kind: String,
+        /// Why not, or whose it is.
+        why: String,
+    },
+    /// Something that is named is not known, or not in the state that it should be in.
+    #[error("{what} {label:?} {why}")]
+    Unfit {
+        /// What it is.
+        what: &'static str,
+        /// Its label.
+        label: String,
+        /// What is wrong with it.
+        why: String,
+    },
     /// The parts of a visit do not agree with each other.
     #[error("{0}")]
     Visit(ModelError),
@@ -265,6 +333,39 @@ pub enum Refusal {
 
 fn until_words(taken_down: Option<Date>) -> String {
     taken_down.map_or_else(String::new, |d| format!(" until {d}"))
+}
+
+impl From<trap::Illegal> for Refusal {
+    fn from(illegal: trap::Illegal) -> Self {
+        use trap::Illegal as I;
+        match illegal {
+            I::UnknownTrap { trap, .. } => Refusal::UnknownTrap(trap),
+            I::BeforeHung { trap, date, hung } => Refusal::BeforeHung { trap, date, hung },
+            I::AfterTakeDown {
+                trap,
+                date,
+                taken_down,
+            } => Refusal::AfterTakeDown {
+                trap,
+                date,
+                taken_down,
+            },
+            I::HangsAlready {
+                trap,
+                place,
+                hung,
+                taken_down,
+            } => Refusal::HangsAlready {
+                trap,
+                place,
+                hung,
+                taken_down,
+            },
+            I::DownAlready { trap, taken_down } => Refusal::DownAlready { trap, taken_down },
+            I::StillNeeded { trap, what, date } => Refusal::StillNeeded { trap, what, date },
+            other => Refusal::Trap(other),
+        }
+    }
 }
 
 impl From<Refusal> for Error {

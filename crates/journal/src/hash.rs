@@ -37,19 +37,25 @@ impl FromStr for Hash {
     type Err = NotAHash;
 
     fn from_str(text: &str) -> Result<Self, NotAHash> {
-        // One spelling only, so that a body and its hash can't be written in two ways.
-        let digit = |b: u8| match b {
-            b'0'..=b'9' => Ok(b - b'0'),
-            b'a'..=b'f' => Ok(b - b'a' + 10),
-            _ => Err(NotAHash),
-        };
-        let text: &[u8; 64] = text.as_bytes().try_into().map_err(|_| NotAHash)?;
-        let mut out = [0; 32];
-        for (byte, pair) in out.iter_mut().zip(text.chunks_exact(2)) {
-            *byte = (digit(pair[0])? << 4) | digit(pair[1])?;
-        }
-        Ok(Hash(out))
+        hex_bytes(text).map(Hash).ok_or(NotAHash)
     }
+}
+
+/// The bytes that lower-case hexadecimal digits spell. One spelling only, so that a body can't be written in two ways.
+pub(crate) fn hex_bytes<const N: usize>(text: &str) -> Option<[u8; N]> {
+    let digit = |b: u8| match b {
+        b'0'..=b'9' => Some(b - b'0'),
+        b'a'..=b'f' => Some(b - b'a' + 10),
+        _ => None,
+    };
+    let mut out = [0; N];
+    if text.len() != 2 * N {
+        return None;
+    }
+    for (byte, pair) in out.iter_mut().zip(text.as_bytes().chunks_exact(2)) {
+        *byte = (digit(pair[0])? << 4) | digit(pair[1])?;
+    }
+    Some(out)
 }
 
 impl Serialize for Hash {
@@ -62,6 +68,19 @@ impl<'de> Deserialize<'de> for Hash {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         let text = String::deserialize(deserializer)?;
         text.parse().map_err(serde::de::Error::custom)
+    }
+}
+
+#[cfg(feature = "schema")]
+impl schemars::JsonSchema for Hash {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "Hash".into()
+    }
+    fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        schemars::json_schema!({
+            "type": "string", "pattern": "^[0-9a-f]{64}$",
+            "description": "A BLAKE3 hash: 64 lower-case hexadecimal digits."
+        })
     }
 }
 

@@ -31,31 +31,60 @@
 //! # }
 //! ```
 
-mod body;
+mod ask;
+pub mod body;
 mod canonical;
 mod chunk;
 mod entry;
 mod error;
+mod exchange;
+mod field;
 mod hash;
+mod key;
+mod lists;
 mod load;
+pub mod machine;
+mod people;
 mod programme;
 mod project;
 mod read;
 mod rules;
 mod schema;
+mod share;
+mod store;
+pub mod sync;
+mod trust;
 mod verify;
 
+pub use ask::{
+    Carried, Clock, ClockAge, Count, Custody, Due, Hold, Level, Limit, Limits, LotMonth, LotMove, LotTrace,
+    LotVisit, Month, Near, OpenOffer, Opinion, Part, Passed, PassedBy, Pending, Planted, Recovery,
+    SpecimenMonth, Standing, StopMonth, TargetMonth, TrapMonth, TrayItem, TreeMonth, Urgency, Whereabouts,
+};
 pub use body::{
-    Body, Change, Correction, Determination, LoadMode, Loaded, Other, Plan, ProgrammeSetUp, Status, TakeDown,
-    TargetAdopted, What,
+    AuthorityGranted, Body, Change, ConflictSettled, Correction, CrewFormed, Decision, Determination,
+    Determined, DeviceEnrolled, DeviceWithdrawn, HoldDeclared, HoldLifted, LoadMode, Loaded, Other,
+    PersonEnrolled, PersonErased, Photo, Plan, Planting, PlantingClosed, ProgrammeSetUp, PublicKey, Role,
+    ScreeningMade, Sealed, SpecimenEnded, SpecimenTaken, SpecimensAccepted, SpecimensDeclined,
+    SpecimensOffered, Status, Subject, Supply, TakeDown, TargetAdopted, TrapCameBack, TrapRegistered,
+    TrapWrittenOff, TreeInspected, VisitMade, What,
 };
 pub use canonical::canonical_json;
 pub use chunk::ChunkRef;
 pub use entry::{Act, Draft, Entry, Receipt};
 pub use error::{Error, Refusal};
+pub use exchange::Request;
 pub use hash::Hash;
+pub use key::DeviceKey;
+pub use lists::KnownConflict;
 pub use load::Bulk;
+pub use people::{KnownDevice, Person, Personal};
 pub use programme::Programme;
-pub use read::{Adopted, Counts, LogFilter, Recorded, Station};
+pub use project::lots::Stock;
+pub use read::{Adopted, Counts, FindRow, LogFilter, Recorded, Station};
 pub use schema::{APPLICATION_ID, LAYOUT};
-pub use verify::{Bad, Fault, Head, Unknown, Verification};
+pub use share::{Copied, copy_journal};
+#[cfg(feature = "postgres")]
+pub use store::PostgresStore;
+pub use store::{Log, SqliteStore, Store, Writing};
+pub use verify::{Bad, Fault, Head, Unknown, Verification, verify_log};

@@ -7,7 +7,8 @@ use jiff::civil::Date;
 use serde::{Serialize, de::DeserializeOwned};
 
 use crate::body::What;
-use crate::error::Refusal;
+use crate::chunk::{ChunkRef, unpack};
+use crate::error::{Error, Refusal};
 
 mod sealed {
     pub trait Sealed {}
@@ -32,6 +33,18 @@ pub trait Bulk: Serialize + DeserializeOwned + Send + Sync + sealed::Sealed {
     /// # Errors
     /// A field with a value that can't be, or a day after `today`.
     fn check(&self, today: Date) -> Result<(), Refusal>;
+}
+
+/// Whether a chunk holds records of that set.
+pub(crate) fn try_unpack(what: What, chunk: &ChunkRef, bytes: &[u8]) -> Result<(), Error> {
+    match what {
+        What::Hosts => unpack::<Host>(chunk, bytes).map(drop),
+        What::Pathways => unpack::<Pathway>(chunk, bytes).map(drop),
+        What::Land => unpack::<Land>(chunk, bytes).map(drop),
+        What::Zones => unpack::<Zone>(chunk, bytes).map(drop),
+        What::Weather => unpack::<WeatherDay>(chunk, bytes).map(drop),
+        What::Places => unpack::<Place>(chunk, bytes).map(drop),
+    }
 }
 
 pub(crate) fn field(field: &'static str, value: impl ToString, rule: &str) -> Refusal {

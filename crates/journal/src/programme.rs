@@ -5,37 +5,55 @@ use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 
 use earlywood_model::profile::TargetProfile;
-use earlywood_model::record::{
-    Host, Land, Pathway, Place, Placement, TrapFound, Visit, VisitKind, WeatherDay, Zone,
-};
+use earlywood_model::record::{Host, Land, Pathway, Place, Placement, Visit, WeatherDay, Zone};
 
 use jiff::civil::Date;
-use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior, params};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior};
 use uuid::{ContextV7, Uuid};
 
 use crate::body::{
-    Body, Correction, Determination, LoadMode, Loaded, Plan, ProgrammeSetUp, TakeDown, TargetAdopted, What,
+    Body, Correction, Determination, DeviceEnrolled, LoadMode, Loaded, Plan, ProgrammeSetUp, TakeDown,
+    TargetAdopted, VisitMade, What,
 };
-use crate::chunk::{self, Chunk, ChunkRef};
-use crate::entry::{Act, COLUMNS, Chain, Draft, Entry, Receipt, new_id, to_sql_integer};
+use crate::chunk;
+use crate::entry::{Act, Chain, Draft, Entry, Receipt, local_day, new_id};
 use crate::error::{Error, Refusal};
 use crate::hash::Hash;
+use crate::key::DeviceKey;
 use crate::load::{Bulk, check_label};
+use crate::project::Projector;
 use crate::read::read_hosts;
+use crate::store::sqlite::SqliteLog;
+use crate::store::{Log, Store, Writing};
+use crate::sync::{Accepted, Bundle};
+use crate::trust::Trust;
 use crate::verify::{self, Verification};
-use crate::{project, rules, schema};
+use crate::{exchange, project, rules, schema, share};
+
+/// Id, subject, kind, entries (JSON), whether it is settled.
+type ConflictRow = (String, String, String, String, bool);
 
 /// An open programme file.
 ///
 /// Every change is one transaction: when a call returns `Ok`, its entries are on the disk (the write-ahead log was
 /// flushed); when it returns an error, nothing was changed. Several processes may have the file open.
-#[derive(Debug)]
 pub struct Programme {
     pub(crate) db: Connection,
     path: PathBuf,
     writable: bool,
     device: Uuid,
     ids: ContextV7,
+    key: Option<DeviceKey>,
+    /// The store that this copy shares with others, if it does.
+    pub(crate) shared: Option<Box<dyn Store>>,
+    /// Who may do what, and the number of facts on which that rests (they are only ever added).
+    trust: (u64, Trust),
+}
+
+impl std::fmt::Debug for Programme {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Programme({}, device {})", self.path.display(), self.device)
+    }
 }
 
 // Making and opening.
@@ -49,7 +67,16 @@ impl Programme {
         check_free(path)?;
         let ids = ContextV7::new();
         let making = sibling(path, &new_id(act.now().timestamp(), &ids).simple().to_string());
-        let done = write_new_file(&making, name, act, &ids).and_then(|()| publish(&making, path));
+        let key = DeviceKey::generate(new_id(act.now().timestamp(), &ids))?;
+        let beside = DeviceKey::path_beside(path);
+        if beside.exists() {
+            return Err(Error::AlreadyExists { path: beside });
+        }
+        // The key first: a programme whose device can't sign would be of no use.
+        let done = write_new_file(&making, name, act, &ids, &key).and_then(|()| {
+            key.write_new(&beside)?;
+            publish(&making, path).inspect_err(|_| drop(fs::remove_file(&beside)))
+        });
         remove_with_neighbours(&making);
         done?;
         Self::open(path)
@@ -82,12 +109,20 @@ impl Programme {
                 path: path.to_owned(),
                 why: "it names no device".into(),
             })?;
+        let key = if writable {
+            DeviceKey::read(&DeviceKey::path_beside(path))?.filter(|key| key.device() == device)
+        } else {
+            None
+        };
         Ok(Programme {
             db,
             path: path.to_owned(),
             writable,
             device,
             ids: ContextV7::new(),
+            key,
+            shared: None,
+            trust: (0, Trust::default()),
         })
     }
 
@@ -106,7 +141,7 @@ impl Programme {
     /// # Errors
     /// A database that can't be read.
     pub fn name(&self) -> Result<String, Error> {
-        self.fact("name")
+        Ok(self.set_up()?.name)
     }
 
     /// Id of the programme, the same in every copy.
@@ -114,18 +149,20 @@ impl Programme {
     /// # Errors
     /// A database that can't be read.
     pub fn id(&self) -> Result<Uuid, Error> {
-        self.fact("id")?
-            .parse()
-            .map_err(|_| Error::Damaged("the programme's id is no UUID".into()))
+        Ok(self.set_up()?.programme)
     }
 
-    fn fact(&self, key: &str) -> Result<String, Error> {
-        self.db
-            .query_row("SELECT value FROM programme WHERE key = ?", [key], |row| {
-                row.get(0)
-            })
-            .optional()?
-            .ok_or_else(|| Error::Damaged(format!("the programme has no {key}; rebuild it")))
+    /// The first entry of all: what founded the programme.
+    fn set_up(&self) -> Result<ProgrammeSetUp, Error> {
+        match project::facts_of(&self.db, "programme", "programme-set-up")?.first() {
+            Some(fact) => match fact.body()? {
+                Body::ProgrammeSetUp(set_up) => Ok(set_up),
+                _ => Err(Error::Damaged("the founding entry is something else".into())),
+            },
+            None => Err(Error::Damaged(
+                "the programme has no founding entry; rebuild it".into(),
+            )),
+        }
     }
 }
 
@@ -159,31 +196,38 @@ fn remove_with_neighbours(path: &Path) {
     }
 }
 
-fn write_new_file(path: &Path, name: &str, act: &Act, ids: &ContextV7) -> Result<(), Error> {
+fn write_new_file(path: &Path, name: &str, act: &Act, ids: &ContextV7, key: &DeviceKey) -> Result<(), Error> {
     File::create_new(path).map_err(|e| Error::io(path, e))?;
     let mut db = Connection::open_with_flags(
         path,
         OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX,
     )?;
     schema::configure(&db, true)?;
-    let device = new_id(act.now().timestamp(), ids);
     let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    tx.execute_batch(schema::JOURNAL)?;
+    schema::create_journal(&tx)?;
     tx.execute_batch(project::SCHEMA)?;
-    tx.execute("INSERT INTO this_device (device) VALUES (?)", [device.as_bytes()])?;
+    tx.execute(
+        "INSERT INTO this_device (device) VALUES (?)",
+        [key.device().as_bytes()],
+    )?;
     let body = Body::ProgrammeSetUp(ProgrammeSetUp {
         programme: new_id(act.now().timestamp(), ids),
         name: name.to_owned(),
         made_by: concat!("earlywood-journal ", env!("CARGO_PKG_VERSION")).to_owned(),
+        key: Some(key.public()),
     });
-    let mut chain = Chain {
-        device,
+    let log = SqliteLog(&*tx);
+    let chain = Chain {
+        device: key.device(),
         number: 0,
         last: None,
+        last_id: Uuid::nil(),
         ids,
+        key,
     };
-    append_one(&tx, &mut chain, act, &Draft::from(body))?;
-    save_head(&tx, &chain)?;
+    let mut session = Session::new(&tx, &log, chain, Trust::default());
+    session.write(act, &Draft::from(body))?;
+    session.projector.settle()?;
     tx.pragma_update(None, "application_id", schema::APPLICATION_ID)?;
     tx.pragma_update(None, "user_version", schema::LAYOUT)?;
     tx.commit()?;
@@ -224,10 +268,7 @@ impl Programme {
     /// A move that is not allowed ([`Error::Refused`]), or a file that can't be written.
     pub fn append(&mut self, act: &Act, draft: impl Into<Draft>) -> Result<Receipt, Error> {
         let draft = draft.into();
-        self.change(|tx, chain| {
-            rules::check(tx, &draft.body, act.today())?;
-            Ok(append_one(tx, chain, act, &draft)?.receipt())
-        })
+        self.change(|session| Ok(session.append(act, &draft)?.receipt()))
     }
 
     /// Appends entries in their order, all or none. Each is checked against the state that those before it leave.
@@ -235,12 +276,10 @@ impl Programme {
     /// # Errors
     /// As [`Programme::append`]; the error's index names the draft.
     pub fn append_all(&mut self, act: &Act, drafts: &[Draft]) -> Result<Vec<Receipt>, Error> {
-        self.change(|tx, chain| {
+        self.change(|session| {
             let append = |(i, draft): (usize, &Draft)| {
-                rules::check(tx, &draft.body, act.today())
-                    .and_then(|()| append_one(tx, chain, act, draft))
-                    .map(|entry| entry.receipt())
-                    .map_err(|e| e.at(i))
+                let entry = session.append(act, draft).map_err(|e| e.at(i))?;
+                Ok(entry.receipt())
             };
             drafts.iter().enumerate().map(append).collect()
         })
@@ -252,17 +291,11 @@ impl Programme {
     /// # Errors
     /// As [`Programme::append`]; the error's index names the visit.
     pub fn record_visits(&mut self, act: &Act, visits: &[Visit]) -> Result<Vec<Receipt>, Error> {
-        self.change(|tx, chain| {
+        self.change(|session| {
             let mut receipts = Vec::with_capacity(visits.len());
             for (i, visit) in visits.iter().enumerate() {
-                let bodies = [Some(Body::VisitMade(visit.clone())), take_down_of(tx, visit)?];
-                let mut receipt = None;
-                for body in bodies.into_iter().flatten() {
-                    rules::check(tx, &body, act.today()).map_err(|e| e.at(i))?;
-                    let entry = append_one(tx, chain, act, &Draft::from(body)).map_err(|e| e.at(i))?;
-                    receipt.get_or_insert(entry.receipt());
-                }
-                receipts.extend(receipt);
+                let visit = VisitMade::from_visit(visit);
+                receipts.push(session.append_stop(act, &visit).map_err(|e| e.at(i))?);
             }
             Ok(receipts)
         })
@@ -437,16 +470,19 @@ impl Programme {
             encoding: chunk::ENCODING.to_owned(),
             chunks: chunks.iter().map(|chunk| chunk.name).collect(),
         });
-        self.change(|tx, chain| {
+        self.change(|session| {
             if mode == LoadMode::Add {
-                check_new(tx, rows)?;
+                check_new(session.db, rows)?;
             }
-            chunks.iter().try_for_each(|chunk| store(tx, chunk))?;
-            Ok(append_one(tx, chain, act, &Draft::from(body))?.receipt())
+            for chunk in &chunks {
+                session.log.put_content(chunk.name.hash, &chunk.bytes)?;
+            }
+            session.check_rights(act, &body)?;
+            Ok(session.write(act, &Draft::from(body))?.receipt())
         })
     }
 
-    fn must_be_writable(&self) -> Result<(), Error> {
+    pub(crate) fn must_be_writable(&self) -> Result<(), Error> {
         if self.writable {
             Ok(())
         } else {
@@ -455,19 +491,144 @@ impl Programme {
     }
 
     /// Runs one change: takes the write lock first, then reads the end of the chain, then commits all or nothing.
-    fn change<T>(
+    pub(crate) fn change<T>(
         &mut self,
-        work: impl FnOnce(&Connection, &mut Chain<'_>) -> Result<T, Error>,
+        work: impl FnOnce(&mut Session<'_>) -> Result<T, Error>,
     ) -> Result<T, Error> {
+        self.must_be_writable()?;
+        let mut shared = self.shared.as_mut().map(|store| store.write()).transpose()?;
+        let tx = self
+            .db
+            .transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let log = SqliteLog(&*tx);
+        if let Some(shared) = &shared {
+            share::pull(&tx, &log, &**shared)?;
+        }
+        let grants = count_grants(&tx)?;
+        if self.trust.0 != grants {
+            self.trust = (grants, Trust::of_facts(&tx)?);
+        }
+        let known = self.trust.1.devices.get(&self.device);
+        // A file of layout 1 has no key yet: it gets one with its first change.
+        let unsigned = known.is_some_and(|device| device.key.is_none());
+        if self.key.is_none() {
+            self.key = Some(find_key(&self.path, self.device, unsigned)?);
+        }
+        let Some(key) = &self.key else {
+            return Err(Error::Key(no_key(&self.path, self.device)));
+        };
+        // What another key signs, nobody would ever take.
+        if known
+            .and_then(|device| device.key)
+            .is_some_and(|known| known != key.public())
+        {
+            return Err(Error::Key(format!(
+                "the key beside the file is not the one with which device {} was enrolled",
+                self.device
+            )));
+        }
+        let chain = read_chain(&log, self.device, &self.ids, key)?;
+        let mut session = Session::new(&tx, &log, chain, self.trust.1.clone());
+        session.unsigned = unsigned;
+        let done = work(&mut session)?;
+        session.projector.settle()?;
+        drop(session);
+        // The shared store first: what it keeps comes back to this file with the next change, should this one be lost.
+        if let Some(shared) = &mut shared {
+            share::push(&log, &**shared)?;
+        }
+        if let Some(shared) = shared {
+            shared.commit()?;
+        }
+        tx.commit()?;
+        Ok(done)
+    }
+
+    /// Takes what is good of a bundle; needs no key of this device, but notes clocks that are ahead if it has one.
+    pub(crate) fn receive(&mut self, now: jiff::Timestamp, bundle: &Bundle) -> Result<Accepted, Error> {
         self.must_be_writable()?;
         let tx = self
             .db
             .transaction_with_behavior(TransactionBehavior::Immediate)?;
-        let mut chain = read_chain(&tx, self.device, &self.ids)?;
-        let done = work(&tx, &mut chain)?;
-        save_head(&tx, &chain)?;
+        let log = SqliteLog(&*tx);
+        let before = project::conflicts::open(&tx)?;
+        let mut projector = Projector::new(&tx, &log, Trust::of_facts(&tx)?);
+        let (mut accepted, clocks) = exchange::take(&tx, &log, &mut projector, bundle)?;
+        projector.settle()?;
+        let trust = projector.trust.clone();
+        drop(projector);
+        if let Some(key) = self.key.as_ref().filter(|key| {
+            let known = trust.devices.get(&key.device());
+            known.is_some_and(|device| device.key == Some(key.public()))
+        }) {
+            let chain = read_chain(&log, self.device, &self.ids, key)?;
+            let mut session = Session::new(&tx, &log, chain, trust);
+            exchange::note_clocks(&mut session, now, &clocks)?;
+            session.projector.settle()?;
+        }
+        accepted.conflicts = project::conflicts::open(&tx)?.saturating_sub(before);
         tx.commit()?;
-        Ok(done)
+        Ok(accepted)
+    }
+
+    pub(crate) fn become_device(&mut self, key: DeviceKey) {
+        self.device = key.device();
+        self.key = Some(key);
+    }
+
+    /// The journal of this file, to be read.
+    pub(crate) fn log_view(&self) -> SqliteLog<&Connection> {
+        SqliteLog(&self.db)
+    }
+
+    pub(crate) fn key(&self) -> Result<&DeviceKey, Error> {
+        self.key
+            .as_ref()
+            .ok_or_else(|| Error::Key(no_key(&self.path, self.device)))
+    }
+
+    /// Whether changes can be made at all (they may still be refused).
+    pub fn is_writable(&self) -> bool {
+        self.writable
+    }
+
+    /// Gives the founding device of a layout 1 file, which wrote without signatures, a key: from this entry on all that it
+    /// writes is signed. The first change of such a file does it by itself; only a lead may make it. Of several copies of
+    /// such a file only one may go on as the founding device; the others join.
+    ///
+    /// # Errors
+    /// A device that signs already; a person who is no lead; a file or folder that can't be written.
+    pub fn begin_signing(&mut self, act: &Act) -> Result<Receipt, Error> {
+        self.change(|session| {
+            if !session.unsigned {
+                return Err(Error::Key("this device signs already".into()));
+            }
+            Ok(session.begin_signing(act)?.receipt())
+        })
+    }
+
+    /// One hash per projected table, over every value in it: what tests compare between copies.
+    ///
+    /// # Errors
+    /// A database that can't be read.
+    #[doc(hidden)]
+    pub fn digests(&self) -> Result<Vec<(&'static str, Hash)>, Error> {
+        project::digests(&self.db)
+    }
+
+    /// Every conflict as (id, subject, kind, entries, settled), by id: what tests look at.
+    ///
+    /// # Errors
+    /// A database that can't be read.
+    #[doc(hidden)]
+    pub fn conflict_rows(&self) -> Result<Vec<ConflictRow>, Error> {
+        let mut select = self.db.prepare_cached(
+            "SELECT id, subject, kind, entries, settled_by IS NOT NULL FROM conflicts ORDER BY id",
+        )?;
+        let rows = select.query_map([], |row| {
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// Computes every projection anew from the entries alone, in one transaction.
@@ -480,72 +641,161 @@ impl Programme {
             .db
             .transaction_with_behavior(TransactionBehavior::Immediate)?;
         project::clear(&tx)?;
-        replay(&tx, &tx)?;
+        project::replay(&SqliteLog(&*tx), &tx)?;
         tx.commit()?;
         Ok(())
     }
 }
 
-fn append_one(tx: &Connection, chain: &mut Chain<'_>, act: &Act, draft: &Draft) -> Result<Entry, Error> {
-    let entry = chain.seal(act, draft)?;
-    entry.insert(tx)?;
-    // What was written is projected, not what was meant: a rebuild will see nothing else.
-    project::apply(tx, &entry, &entry.body()?, &|name| content(tx, name))?;
-    Ok(entry)
+/// The key beside the file, which may have come there since the file was opened; for a device that has none yet
+/// (`unsigned`) a new one, written down before anything is signed with it.
+fn find_key(path: &Path, device: Uuid, unsigned: bool) -> Result<DeviceKey, Error> {
+    let beside = DeviceKey::path_beside(path);
+    match DeviceKey::read(&beside)?.filter(|key| key.device() == device) {
+        Some(key) => Ok(key),
+        None if unsigned => {
+            let key = DeviceKey::generate(device)?;
+            key.write(&beside)?;
+            Ok(key)
+        }
+        None => Err(Error::Key(no_key(path, device))),
+    }
 }
 
-fn read_chain<'c>(tx: &Connection, device: Uuid, ids: &'c ContextV7) -> Result<Chain<'c>, Error> {
-    let read = |sql: &str| {
-        tx.prepare_cached(sql)?
-            .query_row([device.as_bytes()], |row| {
-                Ok((row.get::<_, i64>(0)?, row.get::<_, [u8; 32]>(1)?))
-            })
-            .optional()
-    };
-    let last = read("SELECT number, hash FROM entries WHERE device = ? ORDER BY number DESC LIMIT 1")?;
+fn count_grants(db: &Connection) -> Result<u64, Error> {
+    let mut count = 0;
+    for kind in crate::trust::KINDS {
+        let mut select = db.prepare_cached("SELECT count(*) FROM facts WHERE kind = ?")?;
+        count += select
+            .query_row([kind], |row| row.get::<_, i64>(0))?
+            .unsigned_abs();
+    }
+    Ok(count)
+}
+
+fn no_key(path: &Path, device: Uuid) -> String {
+    format!(
+        "nothing can be recorded: the key of device {device} is not beside the file (it should be {}). Put it there, or \
+         let this copy join as a device of its own: earlywood journal FILE join",
+        DeviceKey::path_beside(path).display()
+    )
+}
+
+/// What one change works with: the projections, the log, and the end of the device's chain.
+pub(crate) struct Session<'a> {
+    pub(crate) db: &'a Connection,
+    pub(crate) log: &'a dyn Writing,
+    pub(crate) projector: Projector<'a>,
+    chain: Chain<'a>,
+    /// The device has not signed anything yet: whatever comes first is preceded by the enrolment of its own key.
+    unsigned: bool,
+}
+
+impl<'a> Session<'a> {
+    fn new<L: Writing>(db: &'a Connection, log: &'a L, chain: Chain<'a>, trust: Trust) -> Self {
+        Session {
+            db,
+            log,
+            projector: Projector::new(db, log, trust),
+            chain,
+            unsigned: false,
+        }
+    }
+
+    /// Checks a draft against the state that the entries before it leave, and appends it.
+    pub(crate) fn append(&mut self, act: &Act, draft: &Draft) -> Result<Entry, Error> {
+        self.projector.settle_ground()?;
+        let event_time = act.event_time_of(draft)?;
+        let asked = self.asked(act, &event_time);
+        rules::check(self.db, &asked, &draft.body)?;
+        self.write(act, draft)
+    }
+
+    /// What the rules are asked, for an act at a time.
+    fn asked<'t>(&'t self, act: &'t Act, event_time: &str) -> rules::Asked<'t> {
+        let now = act.now().timestamp();
+        rules::Asked {
+            trust: &self.projector.trust,
+            device: self.chain.device,
+            person: act.person(),
+            today: act.today(),
+            recorded: local_day(event_time, now),
+            at: event_time.parse().unwrap_or(now),
+            day: event_time
+                .get(..10)
+                .and_then(|day| day.parse().ok())
+                .unwrap_or(act.today()),
+        }
+    }
+
+    /// Whether the person may record such a body here and now.
+    fn check_rights(&self, act: &Act, body: &Body) -> Result<(), Error> {
+        let now = act.now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
+        rules::check_rights(self.db, &self.asked(act, &now), body)
+    }
+
+    /// Appends a draft that needs no check any more.
+    pub(crate) fn write(&mut self, act: &Act, draft: &Draft) -> Result<Entry, Error> {
+        if self.unsigned {
+            self.begin_signing(act)?;
+        }
+        self.seal(act, draft)
+    }
+
+    /// The founding device of a layout 1 file enrols its own key, which only a lead may do. Gives the entry, its first that
+    /// is signed.
+    pub(crate) fn begin_signing(&mut self, act: &Act) -> Result<Entry, Error> {
+        let enrolled = Body::DeviceEnrolled(DeviceEnrolled {
+            device: self.chain.device,
+            key: self.chain.key.public(),
+            holder: None,
+            note: None,
+        });
+        self.check_rights(act, &enrolled)?;
+        let entry = self.seal(act, &Draft::from(enrolled))?;
+        self.unsigned = false;
+        self.projector.settle_ground()?;
+        Ok(entry)
+    }
+
+    fn seal(&mut self, act: &Act, draft: &Draft) -> Result<Entry, Error> {
+        let entry = self.chain.seal(act, draft)?;
+        self.log.insert(&entry)?;
+        // What was written is projected, not what was meant: a rebuild will see nothing else.
+        self.projector.add_new(&entry, &entry.body()?)?;
+        Ok(entry)
+    }
+}
+
+fn read_chain<'c>(
+    log: &dyn Log,
+    device: Uuid,
+    ids: &'c ContextV7,
+    key: &'c DeviceKey,
+) -> Result<Chain<'c>, Error> {
+    let written = log.head(device)?;
+    let from = written.map_or(1, |head| head.number);
+    let last = log.entries(device, from, 2)?;
     // Appending to a chain that lost its end would make a second history under the same numbers.
-    if last != read("SELECT number, hash FROM heads WHERE device = ?")? {
+    let agree = match (&written, last.as_slice()) {
+        (None, []) => true,
+        (Some(head), [entry]) => entry.number == head.number && entry.hash == head.hash,
+        _ => false,
+    };
+    if !agree {
         return Err(Error::Damaged(
             "the last entry is not the one that was written last".into(),
         ));
     }
-    let number = last.map_or(0, |(number, _)| u64::try_from(number).unwrap_or(0));
+    let last = last.first();
     Ok(Chain {
         device,
-        number,
-        last: last.map(|(_, hash)| Hash(hash)),
+        number: last.map_or(0, |entry| entry.number),
+        last: last.map(|entry| entry.hash),
+        last_id: last.map_or(Uuid::nil(), |entry| entry.id),
         ids,
+        key,
     })
-}
-
-fn save_head(tx: &Connection, chain: &Chain<'_>) -> Result<(), Error> {
-    if let Some(hash) = chain.last {
-        tx.prepare_cached("INSERT OR REPLACE INTO heads (device, number, hash) VALUES (?, ?, ?)")?
-            .execute(params![
-                chain.device.as_bytes(),
-                to_sql_integer(chain.number)?,
-                hash.0
-            ])?;
-    }
-    Ok(())
-}
-
-fn take_down_of(tx: &Connection, visit: &Visit) -> Result<Option<Body>, Error> {
-    // A trap that could not be reached still hangs, whatever the stop was for.
-    if visit.kind != VisitKind::TakeDown || visit.found == TrapFound::NotReached {
-        return Ok(None);
-    }
-    let hangs = tx
-        .prepare_cached(
-            "SELECT 1 FROM placements WHERE trap = ? AND taken_down IS NULL AND withdrawn_by IS NULL",
-        )?
-        .exists([&visit.trap])?;
-    let down = TakeDown {
-        trap: visit.trap.clone(),
-        date: visit.date,
-        reason: None,
-    };
-    Ok(hangs.then_some(Body::TrapTakenDown(down)))
 }
 
 /// Checks the records of a load on their own and against each other.
@@ -594,42 +844,6 @@ fn keys(tx: &Connection, sql: &str) -> Result<HashSet<String>, Error> {
         .prepare(sql)?
         .query_map([], |row| row.get(0))?
         .collect::<Result<_, _>>()?)
-}
-
-fn store(tx: &Connection, chunk: &Chunk) -> Result<(), Error> {
-    let there = tx
-        .prepare_cached("SELECT 1 FROM contents WHERE hash = ?")?
-        .exists([chunk.name.hash.0])?;
-    if !there {
-        tx.prepare_cached("INSERT INTO contents (hash, length, bytes) VALUES (?, ?, ?)")?
-            .execute(params![
-                chunk.name.hash.0,
-                to_sql_integer(chunk.name.bytes)?,
-                chunk.bytes
-            ])?;
-    }
-    Ok(())
-}
-
-pub(crate) fn content(db: &Connection, name: &ChunkRef) -> Result<Vec<u8>, Error> {
-    db.prepare_cached("SELECT bytes FROM contents WHERE hash = ?")?
-        .query_row([name.hash.0], |row| row.get(0))
-        .optional()?
-        .ok_or_else(|| Error::Damaged(format!("the contents {} are missing", name.hash)))
-}
-
-/// Applies every entry of `journal` to the empty projections of `to`.
-pub(crate) fn replay(journal: &Connection, to: &Connection) -> Result<(), Error> {
-    let mut select = journal.prepare(&format!("SELECT {COLUMNS} FROM entries ORDER BY device, number"))?;
-    let mut rows = select.query([])?;
-    while let Some(row) = rows.next()? {
-        let entry = Entry::from_row(row)?;
-        let unreadable =
-            |e: Error| Error::Damaged(format!("entry {} of device {}: {e}", entry.number, entry.device));
-        let body = entry.body().map_err(unreadable)?;
-        project::apply(to, &entry, &body, &|name| content(journal, name))?;
-    }
-    Ok(())
 }
 
 // Proving and copying.

@@ -1,5 +1,7 @@
 //! What a programme shows now: readers of the projections and of the log.
 
+use std::collections::{BTreeMap, HashSet};
+
 use earlywood_model::profile::TargetProfile;
 use earlywood_model::record::{Host, Land, Pathway, Place, Placement, Visit, WeatherDay, Zone};
 use jiff::civil::Date;
@@ -8,7 +10,9 @@ use rusqlite::{Connection, OptionalExtension, params};
 use serde::de::DeserializeOwned;
 use uuid::Uuid;
 
-use crate::body::{Determination, Plan, What};
+use crate::body::{
+    Body, Determination, HoldDeclared, HoldLifted, Plan, PlantingClosed, TargetAdopted, VisitMade, What,
+};
 use crate::chunk::{self, ChunkRef};
 use crate::entry::{COLUMNS, Entry};
 use crate::error::{Error, Refusal};
@@ -81,6 +85,23 @@ pub struct Counts {
     pub determinations: u64,
 }
 
+/// What stands of one specimen, or of one trap's catch of a day, for one target.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FindRow {
+    /// The specimen; none for a determination of layout 1, which names a trap and a day.
+    pub specimen: Option<String>,
+    /// The trap it came from, where it came from one.
+    pub trap: Option<String>,
+    /// The day it was taken, where that is known.
+    pub day: Option<Date>,
+    /// Target id.
+    pub target: String,
+    /// "suspect", "tentative", "determined", "confirmed", "ruled-out", "undeterminable", "planted", "overturned".
+    pub state: String,
+    /// Since when.
+    pub since: jiff::Timestamp,
+}
+
 /// Which entries [`Programme::log`] gives.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct LogFilter {
@@ -118,6 +139,13 @@ pub(crate) fn read_hosts(db: &Connection) -> Result<Vec<Host>, Error> {
         .collect::<Result<_, _>>()?;
     let mut hosts = Vec::with_capacity(blocks.iter().map(Vec::len).sum());
     blocks.into_iter().for_each(|block| hosts.extend(block));
+    let twice = db
+        .prepare_cached("SELECT 1 FROM conflicts WHERE subject = 'set:hosts'")?
+        .exists([])?;
+    if twice {
+        let mut seen = HashSet::new();
+        hosts.retain(|host: &Host| seen.insert(host.label.clone()));
+    }
     Ok(hosts)
 }
 
@@ -245,24 +273,29 @@ impl Programme {
     /// # Errors
     /// As [`Programme::hosts`].
     pub fn recorded_placements(&self) -> Result<Vec<Recorded<Placement>>, Error> {
-        let mut select = self.db.prepare_cached(
-            "SELECT entry, down_by, body, taken_down FROM placements WHERE withdrawn_by IS NULL ORDER BY hung, ord",
-        )?;
+        let mut select = self
+            .db
+            .prepare_cached("SELECT entry, down_by, body, taken_down FROM placements ORDER BY hung, entry")?;
         let mut rows = select.query([])?;
         let mut placements = Vec::new();
         while let Some(row) = rows.next()? {
-            let mut recorded: Recorded<Placement> = recorded(row)?;
-            recorded.value.taken_down = row
+            let mut placement: Placement =
+                read_json(row.get_ref(2)?.as_str().map_err(rusqlite::Error::from)?)?;
+            placement.taken_down = row
                 .get::<_, Option<String>>(3)?
                 .as_deref()
                 .map(read_date)
                 .transpose()?;
-            placements.push(recorded);
+            placements.push(Recorded {
+                entry: Uuid::from_bytes(row.get(0)?),
+                corrected_by: row.get::<_, Option<[u8; 16]>>(1)?.map(Uuid::from_bytes),
+                value: placement,
+            });
         }
         Ok(placements)
     }
 
-    /// Every visit that was not withdrawn, as corrected, by date.
+    /// Every visit that was not withdrawn, as corrected, by date: what effort is reckoned from.
     ///
     /// # Errors
     /// As [`Programme::hosts`].
@@ -279,9 +312,21 @@ impl Programme {
     /// # Errors
     /// As [`Programme::hosts`].
     pub fn recorded_visits(&self) -> Result<Vec<Recorded<Visit>>, Error> {
-        self.recorded(
-            "SELECT entry, corrected_by, body FROM visits WHERE withdrawn_by IS NULL ORDER BY date, ord",
-        )
+        self.recorded("visit-made", "day, entry", |body| match body {
+            Body::VisitMade(visit) => Some(visit.to_visit()),
+            _ => None,
+        })
+    }
+
+    /// As [`Programme::visits`], with all that was recorded of each stop.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn stops(&self) -> Result<Vec<Recorded<VisitMade>>, Error> {
+        self.recorded("visit-made", "day, entry", |body| match body {
+            Body::VisitMade(visit) => Some(visit),
+            _ => None,
+        })
     }
 
     /// Every determination that was not withdrawn, in the order recorded.
@@ -289,7 +334,73 @@ impl Programme {
     /// # Errors
     /// As [`Programme::hosts`].
     pub fn determinations(&self) -> Result<Vec<Recorded<Determination>>, Error> {
-        self.recorded("SELECT entry, NULL, body FROM determinations WHERE withdrawn_by IS NULL ORDER BY ord")
+        self.recorded("determination", "entry", |body| match body {
+            Body::Determination(determination) => Some(determination),
+            _ => None,
+        })
+    }
+
+    /// What stands of everything that was determined, for each target. A planted or overturned specimen is no find.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn finds(&self) -> Result<Vec<FindRow>, Error> {
+        let mut select = self.db.prepare_cached(
+            "SELECT specimen, trap, day, target, state, since FROM finds ORDER BY day, source, target",
+        )?;
+        let mut rows = select.query([])?;
+        let mut finds = Vec::new();
+        while let Some(row) = rows.next()? {
+            let since: String = row.get(5)?;
+            finds.push(FindRow {
+                specimen: row.get(0)?,
+                trap: row.get(1)?,
+                day: row
+                    .get::<_, Option<String>>(2)?
+                    .as_deref()
+                    .map(read_date)
+                    .transpose()?,
+                target: row.get(3)?,
+                state: row.get(4)?,
+                since: since
+                    .parse()
+                    .map_err(|_| Error::Damaged(format!("{since:?} stands where a time should")))?,
+            });
+        }
+        Ok(finds)
+    }
+
+    /// Every hold that was declared and not withdrawn, in the order recorded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn holds_declared(&self) -> Result<Vec<Recorded<HoldDeclared>>, Error> {
+        self.recorded("hold-declared", "entry", |body| match body {
+            Body::HoldDeclared(hold) => Some(hold),
+            _ => None,
+        })
+    }
+
+    /// Every lifting of a hold, in the order recorded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn holds_lifted(&self) -> Result<Vec<Recorded<HoldLifted>>, Error> {
+        self.recorded("hold-lifted", "entry", |body| match body {
+            Body::HoldLifted(lifted) => Some(lifted),
+            _ => None,
+        })
+    }
+
+    /// How plantings ended, in the order recorded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn plantings_closed(&self) -> Result<Vec<Recorded<PlantingClosed>>, Error> {
+        self.recorded("planting-closed", "entry", |body| match body {
+            Body::PlantingClosed(closed) => Some(closed),
+            _ => None,
+        })
     }
 
     /// Every plan that was not withdrawn, the newest last.
@@ -297,15 +408,34 @@ impl Programme {
     /// # Errors
     /// As [`Programme::hosts`].
     pub fn plans(&self) -> Result<Vec<Recorded<Plan>>, Error> {
-        self.recorded("SELECT entry, NULL, body FROM plans WHERE withdrawn_by IS NULL ORDER BY ord")
+        self.recorded("plan-adopted", "entry", |body| match body {
+            Body::PlanAdopted(plan) => Some(plan),
+            _ => None,
+        })
     }
 
-    fn recorded<T: DeserializeOwned>(&self, sql: &str) -> Result<Vec<Recorded<T>>, Error> {
-        let mut select = self.db.prepare_cached(sql)?;
-        let mut rows = select.query([])?;
+    /// The facts of one kind that stand, as `take` wants them.
+    pub(crate) fn recorded<T>(
+        &self,
+        kind: &str,
+        order: &str,
+        take: impl Fn(Body) -> Option<T>,
+    ) -> Result<Vec<Recorded<T>>, Error> {
+        let mut select = self.db.prepare_cached(&format!(
+            "SELECT entry, corrected_by, body_version, body FROM facts
+             WHERE kind = ? AND withdrawn_by IS NULL ORDER BY {order}"
+        ))?;
+        let mut rows = select.query([kind])?;
         let mut records = Vec::new();
         while let Some(row) = rows.next()? {
-            records.push(recorded(row)?);
+            let text = row.get_ref(3)?.as_str().map_err(rusqlite::Error::from)?;
+            if let Some(value) = take(Body::read(kind, row.get(2)?, text)?) {
+                records.push(Recorded {
+                    entry: Uuid::from_bytes(row.get(0)?),
+                    corrected_by: row.get::<_, Option<[u8; 16]>>(1)?.map(Uuid::from_bytes),
+                    value,
+                });
+            }
         }
         Ok(records)
     }
@@ -315,21 +445,25 @@ impl Programme {
     /// # Errors
     /// As [`Programme::hosts`]; also a profile that this program can't read any more.
     pub fn profiles(&self) -> Result<Vec<Adopted>, Error> {
-        let mut select = self
-            .db
-            .prepare_cached("SELECT entry, adopted, toml FROM targets ORDER BY id")?;
-        let mut rows = select.query([])?;
-        let mut profiles = Vec::new();
-        while let Some(row) = rows.next()? {
-            let toml: String = row.get(2)?;
-            profiles.push(Adopted {
-                entry: Uuid::from_bytes(row.get(0)?),
-                adopted: row.get(1)?,
-                profile: TargetProfile::from_toml(&toml).map_err(Refusal::Profile)?,
-                toml,
-            });
+        let mut last = BTreeMap::new();
+        for adopted in self.recorded("target-adopted", "entry", |body| match body {
+            Body::TargetAdopted(target) => Some(target),
+            _ => None,
+        })? {
+            last.insert(adopted.value.id.clone(), adopted);
         }
-        Ok(profiles)
+        let adopted = |recorded: Recorded<TargetAdopted>| {
+            let entry = self
+                .entry(recorded.entry)?
+                .ok_or(Refusal::UnknownEntry(recorded.entry))?;
+            Ok(Adopted {
+                entry: recorded.entry,
+                adopted: entry.event_time,
+                profile: TargetProfile::from_toml(&recorded.value.toml).map_err(Refusal::Profile)?,
+                toml: recorded.value.toml,
+            })
+        };
+        last.into_values().map(adopted).collect()
     }
 
     /// How many of each there are.
@@ -345,24 +479,27 @@ impl Programme {
                 .unsigned_abs())
         };
         let all = |table: &str| count(&format!("SELECT count(*) FROM {table}"));
-        let live = |table: &str| {
-            count(&format!(
-                "SELECT count(*) FROM {table} WHERE withdrawn_by IS NULL"
-            ))
+        // Both are counted in an index alone.
+        let live = |kind: &str| {
+            let all = count(&format!("SELECT count(*) FROM facts WHERE kind = '{kind}'"))?;
+            let withdrawn = count(&format!(
+                "SELECT count(*) FROM facts WHERE kind = '{kind}' AND withdrawn_by IS NOT NULL"
+            ))?;
+            Ok::<u64, Error>(all.saturating_sub(withdrawn))
         };
         Ok(Counts {
-            entries: all("entries")?,
+            entries: count("SELECT coalesce(sum(number), 0) FROM heads")?,
             hosts: count("SELECT coalesce(sum(rows), 0) FROM host_chunks")?,
             pathways: all("pathways")?,
             land: all("land")?,
             zones: all("zones")?,
             weather_days: all("weather")?,
             places: all("places")?,
-            placements: live("placements")?,
-            visits: live("visits")?,
-            targets: all("targets")?,
-            plans: live("plans")?,
-            determinations: live("determinations")?,
+            placements: all("placements")?,
+            visits: live("visit-made")?,
+            targets: count("SELECT count(DISTINCT subject) FROM facts WHERE kind = 'target-adopted'")?,
+            plans: live("plan-adopted")?,
+            determinations: live("determination")?,
         })
     }
 
@@ -392,12 +529,4 @@ impl Programme {
             .prepare_cached(&format!("SELECT {COLUMNS} FROM entries WHERE id = ?"))?;
         Ok(select.query_row([id.as_bytes()], Entry::from_row).optional()?)
     }
-}
-
-fn recorded<T: DeserializeOwned>(row: &rusqlite::Row<'_>) -> Result<Recorded<T>, Error> {
-    Ok(Recorded {
-        entry: Uuid::from_bytes(row.get(0)?),
-        corrected_by: row.get::<_, Option<[u8; 16]>>(1)?.map(Uuid::from_bytes),
-        value: read_json(row.get_ref(2)?.as_str().map_err(rusqlite::Error::from)?)?,
-    })
 }

@@ -6,14 +6,17 @@ use std::io::Read;
 use std::path::Path;
 use std::time::Duration;
 
-use rusqlite::{Connection, OpenFlags, OptionalExtension};
+use rusqlite::backup::Backup;
+use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior};
 
 use crate::error::Error;
+use crate::project;
+use crate::store::sqlite::SqliteLog;
 
 /// SQLite `application_id` of a programme file: the letters EWOD.
 pub const APPLICATION_ID: i32 = 0x4557_4F44;
 /// The layout written and read here (SQLite `user_version`).
-pub const LAYOUT: i64 = 1;
+pub const LAYOUT: i64 = 2;
 
 /// How long a writer waits for another one before it gives up.
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -63,6 +66,16 @@ CREATE TRIGGER contents_never_replaced BEFORE INSERT ON contents
     BEGIN SELECT RAISE(ABORT, 'contents are never replaced'); END;
 ";
 
+/// What is known of people beyond their ids. No part of the journal: a row can be erased, and SQLite is told to wipe it.
+pub(crate) const PEOPLE: &str =
+    "CREATE TABLE people (person TEXT NOT NULL PRIMARY KEY, body TEXT NOT NULL) STRICT, WITHOUT ROWID;";
+
+/// Every table that is no projection.
+pub(crate) fn create_journal(db: &Connection) -> Result<(), Error> {
+    db.execute_batch(JOURNAL)?;
+    Ok(db.execute_batch(PEOPLE)?)
+}
+
 /// Opens an existing file; nothing in it is believed yet.
 pub(crate) fn open(path: &Path, writable: bool) -> Result<Connection, Error> {
     check_bytes(path)?;
@@ -85,8 +98,60 @@ pub(crate) fn open(path: &Path, writable: bool) -> Result<Connection, Error> {
         )));
     }
     configure(&db, writable)?;
+    let db = up_to_date(db, writable)?;
     check_tables(path, &db)?;
     Ok(db)
+}
+
+/// Brings a file of an older layout to this one: its entries stay as they are, its projections are made anew. A file that
+/// is only read is not touched; what is read then is a private copy.
+fn up_to_date(db: Connection, writable: bool) -> Result<Connection, Error> {
+    if read_header(&db)?.1 == LAYOUT {
+        return Ok(db);
+    }
+    let mut db = if writable { db } else { private_copy(&db)? };
+    let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    // Another process may have done it meanwhile.
+    if read_header(&tx)?.1 < LAYOUT {
+        migrate_from_1(&tx)?;
+        tx.pragma_update(None, "user_version", LAYOUT)?;
+    }
+    tx.commit()?;
+    Ok(db)
+}
+
+fn private_copy(db: &Connection) -> Result<Connection, Error> {
+    // An empty name: a temporary database that spills to the disk and goes when it is closed.
+    let mut copy = Connection::open("")?;
+    Backup::new(db, &mut copy)?.run_to_completion(4096, Duration::ZERO, None)?;
+    copy.pragma_update(None, "journal_mode", "MEMORY")?;
+    configure(&copy, false)?;
+    Ok(copy)
+}
+
+/// Layout 1 had one table a kind, no side table of people, and no signatures.
+fn migrate_from_1(tx: &Connection) -> Result<(), Error> {
+    const OLD: [&str; 13] = [
+        "programme",
+        "host_chunks",
+        "pathways",
+        "land",
+        "zones",
+        "places",
+        "weather",
+        "placements",
+        "take_downs",
+        "visits",
+        "targets",
+        "plans",
+        "determinations",
+    ];
+    for table in OLD {
+        tx.execute_batch(&format!("DROP TABLE IF EXISTS {table}"))?;
+    }
+    tx.execute_batch(PEOPLE)?;
+    tx.execute_batch(project::SCHEMA)?;
+    project::replay(&SqliteLog(tx), tx)
 }
 
 /// A file in write-ahead mode needs neighbour files even to be read, and here none can be made.
@@ -216,7 +281,11 @@ pub(crate) fn configure(db: &Connection, writable: bool) -> Result<(), Error> {
         // On macOS a plain fsync does not reach the platter; elsewhere this changes nothing.
         db.pragma_update(None, "fullfsync", true)?;
     }
+    // 64 MiB of pages: indexes of millions of rows are filled in no order, and the default of 2 MiB would thrash.
+    db.pragma_update(None, "cache_size", -65_536)?;
     db.pragma_update(None, "foreign_keys", true)?;
+    // An erased person is gone from the file, not only from its lists.
+    db.pragma_update(None, "secure_delete", true)?;
     db.pragma_update(None, "cell_size_check", true)?;
     db.pragma_update(None, "trusted_schema", false)?;
     db.set_prepared_statement_cache_capacity(64);
@@ -225,11 +294,8 @@ pub(crate) fn configure(db: &Connection, writable: bool) -> Result<(), Error> {
 
 fn check_tables(path: &Path, db: &Connection) -> Result<(), Error> {
     let mut present = db.prepare("SELECT 1 FROM sqlite_schema WHERE type = 'table' AND name = ?")?;
-    let journal = ["entries", "contents", "heads", "this_device"];
-    for table in journal
-        .into_iter()
-        .chain(crate::project::TABLES.iter().map(|t| t.name))
-    {
+    let journal = ["entries", "contents", "heads", "this_device", "people"];
+    for table in journal.into_iter().chain(project::TABLES.iter().map(|t| t.name)) {
         if !present.exists([table])? {
             return Err(half_made(path, &format!("table {table} is missing")));
         }

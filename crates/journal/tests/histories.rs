@@ -152,14 +152,16 @@ fn try_it(p: &mut Programme, path: &Path, attempt: &Attempt) -> Result<(), Error
         }
         Attempt::Determine { trap: t, on: d } => append(
             p,
-            Body::Determination(Determination {
-                trap: trap(*t),
-                date: on(*d),
-                target: "emerald-ash-borer".into(),
-                status: Status::Tentative,
-                by: "identifier-1".into(),
-                note: Some("wing missing".into()),
-            }),
+            Body::Determination(
+                Determination::of_trap(
+                    trap(*t),
+                    on(*d),
+                    "emerald-ash-borer",
+                    Status::Tentative,
+                    "identifier-1",
+                )
+                .with_note(Some("wing missing".into())),
+            ),
         ),
         Attempt::Withdraw { nth } => {
             let corrects = nth_entry(p, nth);
@@ -243,8 +245,16 @@ fn check_state(p: &Programme) -> Result<(), TestCaseError> {
     Ok(())
 }
 
+/// Short here; a longer run sets PROPTEST_CASES.
+fn cases(short: u32) -> u32 {
+    std::env::var("PROPTEST_CASES")
+        .ok()
+        .and_then(|n| n.parse().ok())
+        .unwrap_or(short)
+}
+
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 24, max_shrink_iters: 200, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: cases(24), max_shrink_iters: 200, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn projections_equal_a_rebuild_at_any_moment(history in prop::collection::vec(attempt(), 1..40)) {
@@ -291,7 +301,7 @@ fn tamper(path: &Path, nth: usize, column: &str, value: Value, as_text: bool) ->
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 200, max_shrink_iters: 50, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: cases(200), max_shrink_iters: 50, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn any_edit_of_any_byte_of_an_entry_is_found(

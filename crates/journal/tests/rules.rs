@@ -11,7 +11,7 @@ mod common;
 use common::*;
 use earlywood_journal::{
     Body, Change, Correction, Determination, Draft, Error, Hash, LoadMode, LogFilter, Other, Plan, Programme,
-    Refusal, Status, TakeDown, What,
+    Refusal, Status, TakeDown, VisitMade, What,
 };
 use earlywood_model::record::{
     Area, Land, LandRule, Looked, Pathway, Place, Placement, Position, TrapFound, Visit, Zone,
@@ -43,14 +43,7 @@ fn withdraw(entry: uuid::Uuid) -> Correction {
 }
 
 fn determination(trap: &str, date: Date) -> Determination {
-    Determination {
-        trap: trap.into(),
-        date,
-        target: "emerald-ash-borer".into(),
-        status: Status::Confirmed,
-        by: "identifier-1".into(),
-        note: None,
-    }
+    Determination::of_trap(trap, date, "emerald-ash-borer", Status::Confirmed, "identifier-1")
 }
 
 fn square() -> Area {
@@ -321,7 +314,7 @@ fn visits_fall_on_days_on_which_the_trap_hangs() {
     };
     assert!(matches!(
         refused(p.record_visits(&act, &[unsure])).1,
-        Refusal::Visit(_)
+        Refusal::Field { .. }
     ));
     assert_eq!(p.visits().unwrap(), [], "all or none");
 
@@ -476,7 +469,7 @@ fn corrections_replace_or_withdraw_and_keep_what_was_said() {
     );
     assert_eq!(
         p.entry(wrong.id).unwrap().unwrap().body().unwrap(),
-        Body::VisitMade(visit("A", day(5, 1)))
+        Body::VisitMade(VisitMade::from_visit(&visit("A", day(5, 1))))
     );
 
     let nowhere = Correction {
@@ -645,15 +638,15 @@ fn unknown_kinds_are_kept_reported_and_harmless() {
             body: serde_json::json!({"b": 1, "a": [null]}),
         })
     };
-    p.append(&act, other("specimen-taken", 1)).unwrap();
+    p.append(&act, other("trap-painted", 1)).unwrap();
     let draft = Draft {
         event_time: Some("2026-11-19T07:00:00+05:45".into()),
-        body: other("visit-made", 2),
+        body: other("visit-made", 3),
     };
     p.append(&act, draft).unwrap();
-    p.append(&act, other("visit-made", 2)).unwrap();
+    p.append(&act, other("visit-made", 3)).unwrap();
     assert!(matches!(
-        refused(p.append(&act, other("visit-made", 1))).1,
+        refused(p.append(&act, other("visit-made", 2))).1,
         Refusal::Kind { .. }
     ));
     assert!(matches!(
@@ -670,7 +663,7 @@ fn unknown_kinds_are_kept_reported_and_harmless() {
         .iter()
         .map(|u| (u.kind.as_str(), u.version, u.entries))
         .collect();
-    assert_eq!(unknown, [("specimen-taken", 1, 1), ("visit-made", 2, 2)]);
+    assert_eq!(unknown, [("trap-painted", 1, 1), ("visit-made", 3, 2)]);
     let log = p
         .log(&LogFilter {
             kind: Some("visit-made".into()),
@@ -701,7 +694,7 @@ fn batches_are_all_or_none_and_name_the_draft() {
     let act = act();
     let drafts = [
         Draft::from(Body::TrapPlaced(placement("A", day(4, 1), None))),
-        Draft::from(Body::VisitMade(visit("A", day(5, 1)))),
+        Draft::from(Body::VisitMade(VisitMade::from_visit(&visit("A", day(5, 1))))),
         Draft::from(Body::TrapTakenDown(down("A", day(6, 1)))),
         Draft::from(Body::TrapPlaced(placement("A", day(6, 1), None))),
     ];
@@ -774,7 +767,10 @@ fn a_backup_is_the_same_programme_and_never_overwrites() {
     // A projection that lies is no reason to copy the lie.
     Connection::open(&path)
         .unwrap()
-        .execute("UPDATE visits SET trap = 'B'", [])
+        .execute(
+            "UPDATE facts SET subject = 'trap:B' WHERE kind = 'visit-made'",
+            [],
+        )
         .unwrap();
     let other = dir.path().join("other.earlywood");
     assert!(matches!(p.backup(&other), Err(Error::Damaged(_))));

@@ -166,14 +166,13 @@ pub fn furnish(p: &mut Programme) {
         };
         p.correct(&act, correction).unwrap();
     }
-    let determination = Determination {
-        trap: "A".into(),
-        date: day(5, 4),
-        target: "emerald-ash-borer".into(),
-        status: Status::Suspect,
-        by: "identifier-1".into(),
-        note: None,
-    };
+    let determination = Determination::of_trap(
+        "A",
+        day(5, 4),
+        "emerald-ash-borer",
+        Status::Suspect,
+        "identifier-1",
+    );
     p.determine(&act, determination).unwrap();
     p.record_visits(&act, &[take_down_visit("A", day(10, 1))])
         .unwrap();
