@@ -49,6 +49,26 @@ enum Command {
     Print(command::print::PrintArgs),
     /// The record itself: verify, read, rebuild what is derived from it, back it up.
     Journal(command::journal::JournalArgs),
+    /// Who takes part, in what role, and whose word counts.
+    People(command::people::PeopleArgs),
+    /// Specimens: from the trap to the name, and who holds them.
+    Specimen(command::specimen::SpecimenArgs),
+    /// Lures, inserts and the rest, lot by lot.
+    Supply(command::supply::SupplyArgs),
+    /// Days on which work stops somewhere.
+    Hold(command::field::HoldArgs),
+    /// Looks at host trees.
+    Tree(command::field::TreeArgs),
+    /// Traps: register, write off, show.
+    Trap(command::field::TrapArgs),
+    /// Marked specimens put into traps, to learn how many are seen.
+    Plant(command::plant::PlantArgs),
+    /// Questions to the record: when were we last here, what is overdue, a month's figures.
+    Ask(command::ask::AskArgs),
+    /// Let other copies of the programme exchange with this one over HTTP.
+    Serve(command::serve::ServeArgs),
+    /// Exchange with a copy that is served.
+    Sync(command::serve::SyncArgs),
     /// The target profiles that ship with the program, and what each of their figures rests on.
     Targets(command::targets::TargetsArgs),
     /// The formulas alone, for checking by hand: one JSON object per call.
@@ -87,6 +107,16 @@ fn main() -> ExitCode {
         Command::Assurance(args) => command::assurance::run(args, form),
         Command::Print(args) => command::print::run(args, form),
         Command::Journal(args) => command::journal::run(args, form),
+        Command::People(args) => command::people::run(args, form),
+        Command::Specimen(args) => command::specimen::run(args, form),
+        Command::Supply(args) => command::supply::run(args, form),
+        Command::Hold(args) => command::field::hold(args, form),
+        Command::Tree(args) => command::field::tree(args, form),
+        Command::Trap(args) => command::field::trap(args, form),
+        Command::Plant(args) => command::plant::run(args, form),
+        Command::Ask(args) => command::ask::run(args, form),
+        Command::Serve(args) => command::serve::serve(args, form),
+        Command::Sync(args) => command::serve::sync(&args, form),
         Command::Targets(args) => command::targets::run(args, form),
         Command::Calc(args) => calc::run(args),
     };

@@ -4,12 +4,15 @@ use std::collections::{HashMap, HashSet};
 
 use anyhow::{Result, bail};
 use earlywood_geodata::AreaIndex;
-use earlywood_journal::{Determination, Programme, Status};
+use earlywood_journal::body::HoldScope;
+use earlywood_journal::{FindRow, Programme};
 use earlywood_model::assurance::{
-    Assurance, Cell, Find, FittedOn, Input, PlacementInput, Settings, ZoneInput, assess,
+    Assurance, Cell, Find, FittedOn, Hold, Input, PlacementInput, Settings, ZoneInput, assess,
 };
+use earlywood_model::proportion::Share;
 use earlywood_model::record::{Placement, Position, Renewed, Visit};
 use earlywood_model::weather::Series;
+use jiff::ToSpan as _;
 use jiff::civil::Date;
 
 use super::ground::Ground;
@@ -28,6 +31,8 @@ pub(crate) struct Question {
     weather: Series,
     finds: Vec<Find>,
     settings: Settings,
+    /// What a reader must know about the records behind the figures.
+    notes: Vec<String>,
 }
 
 /// How the question is asked.
@@ -62,19 +67,27 @@ impl Question {
             .cloned()
             .collect();
         let zones_at = AreaIndex::new(ground.zones.iter().map(|z| &z.area));
+        let held = held(programme)?;
+        let zone_labels = ground.zone_labels();
         let inputs: Vec<PlacementInput> = placements
             .iter()
             .map(|p| {
                 let at = ground.cells.frame.to_xy(p.position);
+                let zone = zones_at.first_at(p.position);
+                let zone_label = zone.and_then(|z| zone_labels.get(z)).map(String::as_str);
                 PlacementInput {
                     label: p.trap.clone(),
                     x_m: at.x_m,
                     y_m: at.y_m,
-                    zone: zones_at.first_at(p.position),
+                    zone,
                     hung: p.hung,
                     taken_down: p.taken_down,
                     visits: visits_of(p, by_trap.get(&p.trap)),
-                    holds: Vec::new(),
+                    holds: held
+                        .iter()
+                        .filter(|h| h.covers(p, zone_label))
+                        .map(|h| h.span)
+                        .collect(),
                     fitted: fitted(p, &all, by_trap.get(&p.trap)),
                 }
             })
@@ -107,7 +120,14 @@ impl Question {
         let said = said(programme, asked.on)?;
         let open_suspects = open_suspects(&said, &inputs, asked.on);
         let found = found(said, ground, &placements);
+        let elsewhere = found_elsewhere(programme, &ground.profile.id, asked.on)?;
+        let notes = held_words(&inputs, asked.on)
+            .into_iter()
+            .chain(elsewhere)
+            .chain(audit_words(programme)?)
+            .collect();
         Ok(Question {
+            notes,
             open_suspects,
             weather: weather_for(series, asked.on, end)?,
             finds: found
@@ -146,7 +166,7 @@ impl Question {
 
     /// Asks the engine.
     pub(crate) fn answer(&self, ground: &Ground) -> Result<Assurance> {
-        Ok(assess(&Input {
+        let mut answer = assess(&Input {
             zones: &self.zones,
             cells: &self.cells,
             placements: &self.inputs,
@@ -154,7 +174,9 @@ impl Question {
             profile: &ground.profile,
             finds: &self.finds,
             settings: &self.settings,
-        })?)
+        })?;
+        answer.warnings.extend(self.notes.iter().cloned());
+        Ok(answer)
     }
 }
 
@@ -213,18 +235,100 @@ fn weather_for(series: &Series, on: Date, season_end: Date) -> Result<Series> {
     Ok(observed.continued_with_normals(season_end)?)
 }
 
-/// Stops up to a day that took suspects of which it had not been said by then what they are. Until it is, the figures
-/// take them for something else, which a reader must know.
+/// A hold as the engine takes it, and what it covers.
+struct Held {
+    span: Hold,
+    scope: HoldScope,
+}
+
+impl Held {
+    fn covers(&self, placement: &Placement, zone: Option<&str>) -> bool {
+        match &self.scope {
+            HoldScope::All => true,
+            HoldScope::Zones(labels) => zone.is_some_and(|zone| labels.iter().any(|l| l == zone)),
+            HoldScope::Places(labels) => labels.contains(&placement.place),
+            HoldScope::Traps(labels) => labels.contains(&placement.trap),
+        }
+    }
+}
+
+/// Every hold. On the day it is lifted crews may work again; one without an end goes on.
+fn held(programme: &Programme) -> Result<Vec<Held>> {
+    let lifted = programme.holds_lifted()?;
+    let spans = programme.holds_declared()?.into_iter().map(|declared| {
+        let hold = declared.value;
+        let lifts = lifted.iter().filter(|l| l.value.hold == hold.hold);
+        let until = lifts.map(|l| l.value.date.saturating_sub(1.day())).min();
+        let to = hold.to.into_iter().chain(until).min().unwrap_or(Date::MAX);
+        let span = Hold { from: hold.from, to };
+        Held {
+            span,
+            scope: hold.scope,
+        }
+    });
+    Ok(spans.filter(|held| held.span.from <= held.span.to).collect())
+}
+
+/// The words for trap-days on which a hold kept crews away, up to a day; where there are any.
+fn held_words(placements: &[PlacementInput], on: Date) -> Option<String> {
+    let mut days = 0_i64;
+    for p in placements {
+        let end = p
+            .taken_down
+            .map_or(on, |down| down.saturating_sub(1.day()))
+            .min(on);
+        let mut spans: Vec<(Date, Date)> = p
+            .holds
+            .iter()
+            .map(|h| (h.from.max(p.hung), h.to.min(end)))
+            .filter(|(from, to)| from <= to)
+            .collect();
+        spans.sort_unstable();
+        // Holds may overlap; a day counts once.
+        let mut next = Date::MIN;
+        for (from, to) in spans {
+            let from = from.max(next);
+            if from <= to {
+                days += from.until(to).map_or(0, |s| i64::from(s.get_days())) + 1;
+                next = to.saturating_add(1.day());
+            }
+        }
+    }
+    (days > 0).then(|| {
+        format!("{days} trap-days lay under a hold: that excuses the crews, and counts as no effort")
+    })
+}
+
+/// Where the screening sensitivity comes from, when planted specimens have shown it.
+fn audit_words(programme: &Programme) -> Result<Option<String>> {
+    let (recovered, planted) = super::audit(programme)?;
+    if planted == 0 {
+        return Ok(None);
+    }
+    let bound = Share::new(recovered, planted)?.at_least(0.95)?;
+    Ok(Some(format!(
+        "screening sensitivity from {recovered} of {planted} planted specimens: at least {:.0} % (exact bound, 95 % confidence)",
+        (100.0 * bound).floor()
+    )))
+}
+
+/// Stops up to a day that took suspects of which no final word was said by then. Until it is, the figures take them for
+/// something else, which a reader must know.
 fn open_suspects(said: &[Said], placements: &[PlacementInput], on: Date) -> usize {
-    let settled: HashSet<(&str, Date)> = said
-        .iter()
-        .filter(|s| !matches!(s.what.status, Status::Suspect | Status::Tentative))
-        .map(|s| (s.what.trap.as_str(), s.what.date))
-        .collect();
+    let of = |settled: bool| -> HashSet<(&str, Date)> {
+        said.iter()
+            .filter(|s| s.is_settled() == settled)
+            .map(|s| (s.trap.as_str(), s.taken))
+            .collect()
+    };
+    let (settled, waiting) = (of(true), of(false));
     let visits = placements.iter().flat_map(|p| &p.visits);
     visits
         .filter(|v| v.suspects.is_some_and(|n| n > 0) && v.date <= on)
-        .filter(|v| !settled.contains(&(v.trap.as_str(), v.date)))
+        .filter(|v| {
+            let stop = (v.trap.as_str(), v.date);
+            !settled.contains(&stop) || waiting.contains(&stop)
+        })
         .count()
 }
 
@@ -235,25 +339,55 @@ pub(crate) fn suspects_words(open: usize) -> Option<String> {
     })
 }
 
-/// A determination with the day it was made: nobody knew before.
+/// What stands of something out of a trap, with the day since when: nobody knew before.
 struct Said {
     on: Date,
-    what: Determination,
+    trap: String,
+    /// Day the specimen was taken from the trap.
+    taken: Date,
+    what: FindRow,
 }
 
-/// What had been said by a day.
+impl Said {
+    /// Whether no more has to be said: neither a suspect nor named without a final word.
+    fn is_settled(&self) -> bool {
+        !matches!(self.what.state.as_str(), "suspect" | "tentative")
+    }
+}
+
+/// What had been said by a day, as it stands now. Planted and overturned specimens are among it, as no finds.
 fn said(programme: &Programme, on: Date) -> Result<Vec<Said>> {
+    let zone = jiff::tz::TimeZone::system();
     let mut all = Vec::new();
-    for made in programme.determinations()? {
-        let day = super::determined_on(programme, &made)?;
-        if day <= on {
+    for row in programme.finds()? {
+        let day = zone.to_datetime(row.since).date();
+        if let (true, Some(trap), Some(taken)) = (day <= on, row.trap.clone(), row.day) {
             all.push(Said {
                 on: day,
-                what: made.value,
+                trap,
+                taken,
+                what: row,
             });
         }
     }
     Ok(all)
+}
+
+/// Finds that no trap made (a tree, a tip): the figures are about traps, and must not be read past these.
+fn found_elsewhere(programme: &Programme, target: &str, on: Date) -> Result<Vec<String>> {
+    let zone = jiff::tz::TimeZone::system();
+    let is_one = |row: &FindRow| {
+        let day = zone.to_datetime(row.since).date();
+        row.trap.is_none() && row.target == target && row.state == "confirmed" && day <= on
+    };
+    let words = |row: FindRow| {
+        format!(
+            "FOUND, not by a trap: specimen {} is confirmed. Where it came from the target is not absent, whatever the figures \
+             of that zone say",
+            row.specimen.unwrap_or_default()
+        )
+    };
+    Ok(programme.finds()?.into_iter().filter(is_one).map(words).collect())
 }
 
 /// A confirmed find of the target.
@@ -273,12 +407,18 @@ pub(crate) struct Found {
 fn found(said: Vec<Said>, ground: &Ground, placements: &[Placement]) -> Vec<Found> {
     let zones_at = AreaIndex::new(ground.zones.iter().map(|z| &z.area));
     let mut finds = Vec::new();
-    for Said { on, what: d } in said {
-        if d.status != Status::Confirmed || d.target != ground.profile.id {
+    for Said {
+        on,
+        trap,
+        taken,
+        what: d,
+    } in said
+    {
+        if d.state != "confirmed" || d.target != ground.profile.id {
             continue;
         }
-        let told = format!("the find of {} at trap {}", d.date, d.trap);
-        let Some(placement) = placements.iter().rfind(|p| p.trap == d.trap && p.hung <= d.date) else {
+        let told = format!("the find of {taken} at trap {trap}");
+        let Some(placement) = placements.iter().rfind(|p| p.trap == trap && p.hung <= taken) else {
             note(&format!("{told} lies outside this season's placements"));
             continue;
         };
@@ -289,10 +429,10 @@ fn found(said: Vec<Said>, ground: &Ground, placements: &[Placement]) -> Vec<Foun
         };
         match zone {
             Some(zone) => finds.push(Found {
-                trap: d.trap,
+                trap,
                 position: placement.position,
                 zone,
-                taken: d.date,
+                taken,
                 confirmed: on,
             }),
             None => note(&format!("{told} lies in no zone")),
@@ -308,6 +448,55 @@ mod tests {
     use jiff::civil::date;
 
     use super::*;
+
+    #[test]
+    fn a_find_that_no_trap_made_is_told_from_the_day_it_was_confirmed() {
+        use earlywood_journal::body::{Material, Method, Origin};
+        use earlywood_journal::{Act, AuthorityGranted, Body, Determination, Draft, SpecimenTaken, Status};
+        let dir = tempfile::tempdir().unwrap();
+        let act = Act::new("lead", "2026-07-01T12:00:00Z[UTC]".parse().unwrap()).unwrap();
+        let mut programme = Programme::create(&dir.path().join("a"), "A", &act).unwrap();
+        let authority = AuthorityGranted {
+            person: "lead".into(),
+            taxa: vec!["*".into()],
+            up_to: Status::Confirmed,
+            life_stages: Vec::new(),
+            from: date(2026, 1, 1),
+            to: None,
+            granted_by: "lead".into(),
+            note: None,
+        };
+        programme.append(&act, Body::AuthorityGranted(authority)).unwrap();
+        let taken = SpecimenTaken {
+            specimen: "S-9".into(),
+            what: Material::Larva,
+            from: Origin::Other {
+                words: "brought in".into(),
+                position: None,
+            },
+            count: None,
+            container: None,
+            kept_in: None,
+            suspected: None,
+            note: None,
+            photos: Vec::new(),
+        };
+        let at = |time: &str, body: Body| Draft {
+            event_time: Some(format!("2026-06-10T{time}:00Z")),
+            body,
+        };
+        programme
+            .append(&act, at("08:00", Body::SpecimenTaken(taken)))
+            .unwrap();
+        let said = Determination::of_specimen("S-9", "moth", Status::Confirmed, "lead", Method::Dna);
+        programme
+            .append(&act, at("12:00", Body::Determination(said)))
+            .unwrap();
+        let told = |target: &str, on| found_elsewhere(&programme, target, on).unwrap().len();
+        assert_eq!(told("moth", date(2026, 6, 12)), 1);
+        assert_eq!(told("moth", date(2026, 6, 8)), 0);
+        assert_eq!(told("beetle", date(2026, 6, 12)), 0);
+    }
 
     fn placed(hung: Date, taken_down: Option<Date>) -> Placement {
         Placement {

@@ -4,6 +4,7 @@ use anyhow::{Context, Result, bail};
 use earlywood_geodata::{CellOptions, Cells, Xy, cells};
 use earlywood_journal::Programme;
 use earlywood_model::profile::{DrawnParams, TargetProfile};
+use earlywood_model::proportion::screening_from_audit;
 use earlywood_model::record::{Host, Land, Pathway, Zone};
 
 /// Mean edge of an H3 cell, metres, by resolution from 10 on (H3's own table of average edge lengths).
@@ -43,9 +44,13 @@ impl Ground {
     /// Reads the ground of a target from the programme.
     pub(crate) fn of(
         programme: &Programme,
-        profile: TargetProfile,
+        mut profile: TargetProfile,
         options: GroundOptions,
     ) -> Result<Ground> {
+        let audit = super::audit(programme)?;
+        if audit.1 > 0 {
+            profile.design.screening = screening_from_audit(audit.0, audit.1)?;
+        }
         let params = profile.central()?;
         let all = programme.hosts()?;
         if all.is_empty() {

@@ -9,7 +9,8 @@ pub(crate) mod siting;
 pub(crate) mod weather;
 
 use anyhow::{Result, bail};
-use earlywood_journal::{Body, Determination, Draft, Programme, Recorded};
+use earlywood_journal::body::PlantingOutcome;
+use earlywood_journal::{Body, Determination, Draft, Programme};
 use earlywood_model::profile::{self, TargetProfile};
 use jiff::civil::Date;
 
@@ -50,9 +51,15 @@ pub(crate) fn determination_on(day: Date, determination: Determination) -> Resul
     })
 }
 
-/// The day a determination was made: nobody knew before.
-pub(crate) fn determined_on(programme: &Programme, made: &Recorded<Determination>) -> Result<Date> {
-    let entry = programme.entry(made.entry)?;
-    let day = entry.and_then(|e| e.event_time.get(..10).and_then(|text| text.parse().ok()));
-    Ok(day.unwrap_or(made.value.date))
+/// Planted specimens recovered, and recovered or missed. One that was lost says nothing about the look.
+pub(crate) fn audit(programme: &Programme) -> Result<(u64, u64)> {
+    let mut counts = (0, 0);
+    for closed in programme.plantings_closed()? {
+        match closed.value.outcome {
+            PlantingOutcome::Recovered { .. } => counts = (counts.0 + 1, counts.1 + 1),
+            PlantingOutcome::Missed {} => counts.1 += 1,
+            PlantingOutcome::Lost {} => {}
+        }
+    }
+    Ok(counts)
 }

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, bail};
 use clap::Args;
-use earlywood_journal::{Act, Determination, Programme, Status};
+use earlywood_journal::{Act, Programme};
 use earlywood_model::phenology::{SeasonOptions, SeasonSpan, season_plan};
 use earlywood_model::record::{Placement, Visit};
 use earlywood_model::weather::Series;
@@ -19,6 +19,7 @@ use super::load::{What, load_file};
 use crate::chain::ground::{Ground, GroundOptions};
 use crate::chain::report::{self, Decoration};
 use crate::chain::siting::{Aim, Request, candidates, choose};
+use crate::demo::custody::{self, Staff};
 use crate::demo::district::{self, District, Files, SEASON_YEAR, TARGETS};
 use crate::demo::files;
 use crate::demo::incursion::{self, Arrival, HostSpot, Incursion};
@@ -69,6 +70,7 @@ pub(crate) fn run(args: DemoArgs, form: Form) -> Result<()> {
     let path = dir.join(PROGRAMME);
     let mut programme = Programme::create(&path, district::NAME, &act)?;
     load(&mut programme, &inputs, &act, form, &tell)?;
+    let staff = custody::enrol(&mut programme, &act, &CREWS)?;
     let chosen = if args.no_incursion {
         None
     } else {
@@ -80,6 +82,7 @@ pub(crate) fn run(args: DemoArgs, form: Form) -> Result<()> {
             programme: &mut programme,
             district: &district,
             act: &act,
+            staff: &staff,
             args: &args,
             dir,
         };
@@ -115,6 +118,7 @@ fn make_room(dir: &Path) -> Result<()> {
     let wal = [
         format!("{PROGRAMME}-wal"),
         format!("{PROGRAMME}-shm"),
+        format!("{PROGRAMME}.key"),
         PROGRAMME.to_string(),
         REPORT.to_string(),
     ];
@@ -148,6 +152,7 @@ struct Year<'a> {
     programme: &'a mut Programme,
     district: &'a District,
     act: &'a Act,
+    staff: &'a Staff,
     args: &'a DemoArgs,
     dir: &'a Path,
 }
@@ -159,6 +164,7 @@ impl Year<'_> {
             programme,
             district,
             act,
+            staff,
             args,
             dir,
         } = self;
@@ -205,30 +211,14 @@ impl Year<'_> {
         for (what, path) in [(What::Traps, &traps_csv), (What::Visits, &visits_csv)] {
             tell(&load_file(programme, what, path, act, Form::Words)?.words());
         }
-        for v in &verdicts {
-            let status = if v.confirmed > 0 {
-                Status::Confirmed
-            } else {
-                Status::RuledOut
-            };
-            let draft = crate::chain::determination_on(v.determined, determination(v, id, status))?;
-            programme.append(act, draft)?;
+        for (n, verdict) in verdicts.iter().enumerate() {
+            let label = format!("S-{}-{:03}", letters(id), n + 1);
+            custody::name(programme, staff, id, &label, verdict)?;
         }
         Ok(
             last_day(&visits, &calendar)
                 .max(verdicts.iter().map(|v| v.determined).max().unwrap_or(Date::MIN)),
         )
-    }
-}
-
-fn determination(v: &season::Verdict, id: &str, status: Status) -> Determination {
-    Determination {
-        trap: v.trap.clone(),
-        date: v.taken,
-        target: id.to_string(),
-        status,
-        by: "identifier-1 (invented)".into(),
-        note: None,
     }
 }
 
@@ -260,13 +250,17 @@ fn request(args: &DemoArgs) -> Request {
     }
 }
 
-/// Two targets share the district, so each one's places carry its own letters.
-fn relabel(places: &mut [earlywood_model::record::Place], id: &str) {
-    let letters: String = id
-        .split('-')
+/// First letters of a target's words, in capitals.
+fn letters(id: &str) -> String {
+    id.split('-')
         .filter_map(|w| w.chars().next())
         .collect::<String>()
-        .to_uppercase();
+        .to_uppercase()
+}
+
+/// Two targets share the district, so each one's places carry its own letters.
+fn relabel(places: &mut [earlywood_model::record::Place], id: &str) {
+    let letters = letters(id);
     for (n, place) in places.iter_mut().enumerate() {
         place.label = format!("{letters}-{:03}", n + 1);
     }

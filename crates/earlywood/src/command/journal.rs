@@ -4,17 +4,22 @@ use std::path::PathBuf;
 
 use anyhow::{Result, bail};
 use clap::{Args, Subcommand, ValueEnum};
-use earlywood_journal::{Determination, LogFilter, Status};
+use earlywood_journal::{Body, Change, Correction, Determination, LogFilter, Status};
 use jiff::civil::Date;
 use serde_json::{Value, json};
+use uuid::Uuid;
 
+use super::exchange::{self, Exchange};
+use super::record::{AnyActor, Desk, json_text, json_value};
+use crate::FileArg;
 use crate::out::{Form, table};
-use crate::{ActorArg, FileArg};
 
 #[derive(Args)]
 pub(crate) struct JournalArgs {
     #[command(flatten)]
     file: FileArg,
+    #[command(flatten)]
+    actor: AnyActor,
     #[command(subcommand)]
     what: What,
 }
@@ -41,6 +46,40 @@ enum What {
         /// The copy; must not exist.
         to: PathBuf,
     },
+    /// Correct an earlier entry by a new one.
+    Correct(CorrectArgs),
+    /// Write down an entry of any kind from its JSON.
+    Append {
+        /// Kind of the entry (earlywood journal FILE schema lists them).
+        kind: String,
+        /// The entry's body as JSON; - reads standard input.
+        body: String,
+        /// Version of the kind; the newest when left out.
+        #[arg(long)]
+        version: Option<u32>,
+    },
+    /// List the kinds of entries, or print the JSON Schema of one.
+    Schema {
+        /// The kind.
+        kind: Option<String>,
+    },
+    #[command(flatten)]
+    Exchange(Exchange),
+}
+
+#[derive(Args)]
+struct CorrectArgs {
+    /// Id of the entry.
+    entry: Uuid,
+    /// It never happened.
+    #[arg(long, required_unless_present = "instead", conflicts_with = "instead")]
+    withdraw: bool,
+    /// What it should have said: its whole body as JSON; - reads standard input.
+    #[arg(long, value_name = "JSON")]
+    instead: Option<String>,
+    /// Why.
+    #[arg(long)]
+    reason: String,
 }
 
 #[derive(Args)]
@@ -66,8 +105,6 @@ struct DetermineArgs {
     /// Anything a reader must know.
     #[arg(long)]
     note: Option<String>,
-    #[command(flatten)]
-    actor: ActorArg,
 }
 
 #[derive(Clone, Copy, ValueEnum)]
@@ -99,8 +136,8 @@ impl From<StatusArg> for Status {
     }
 }
 
-fn determine(file: &FileArg, args: DetermineArgs, form: Form) -> Result<()> {
-    let mut programme = super::open(file)?;
+fn determine(desk: &Desk<'_>, args: DetermineArgs) -> Result<()> {
+    let mut programme = desk.open()?;
     // Also refuses a target that nobody knows.
     let target = crate::chain::target(&programme, &args.target)?;
     let on = args.on.unwrap_or_else(super::today);
@@ -110,31 +147,304 @@ fn determine(file: &FileArg, args: DetermineArgs, form: Form) -> Result<()> {
             args.taken
         );
     }
-    let made = Determination {
-        trap: args.trap,
-        date: args.taken,
-        target: target.id,
-        status: args.status.into(),
-        by: args.by,
-        note: args.note,
+    let made = Determination::of_trap(args.trap, args.taken, target.id, args.status.into(), args.by)
+        .with_note(args.note);
+    let receipt = programme.append(&desk.actor.act()?, crate::chain::determination_on(on, made)?)?;
+    desk.receipt(&receipt)
+}
+
+/// Kinds and versions that this program writes and reads, with their JSON Schemas.
+const SCHEMAS: &[(&str, u32, &str)] = &[
+    (
+        "authority-granted",
+        1,
+        include_str!("../../../journal/schemas/authority-granted.v1.json"),
+    ),
+    (
+        "clock-seen",
+        1,
+        include_str!("../../../journal/schemas/clock-seen.v1.json"),
+    ),
+    (
+        "conflict-settled",
+        1,
+        include_str!("../../../journal/schemas/conflict-settled.v1.json"),
+    ),
+    (
+        "correction",
+        1,
+        include_str!("../../../journal/schemas/correction.v1.json"),
+    ),
+    (
+        "correction",
+        2,
+        include_str!("../../../journal/schemas/correction.v2.json"),
+    ),
+    (
+        "crew-formed",
+        1,
+        include_str!("../../../journal/schemas/crew-formed.v1.json"),
+    ),
+    (
+        "determination",
+        1,
+        include_str!("../../../journal/schemas/determination.v1.json"),
+    ),
+    (
+        "determination",
+        2,
+        include_str!("../../../journal/schemas/determination.v2.json"),
+    ),
+    (
+        "device-enrolled",
+        1,
+        include_str!("../../../journal/schemas/device-enrolled.v1.json"),
+    ),
+    (
+        "device-withdrawn",
+        1,
+        include_str!("../../../journal/schemas/device-withdrawn.v1.json"),
+    ),
+    (
+        "hold-declared",
+        1,
+        include_str!("../../../journal/schemas/hold-declared.v1.json"),
+    ),
+    (
+        "hold-lifted",
+        1,
+        include_str!("../../../journal/schemas/hold-lifted.v1.json"),
+    ),
+    (
+        "hosts-loaded",
+        1,
+        include_str!("../../../journal/schemas/hosts-loaded.v1.json"),
+    ),
+    (
+        "land-loaded",
+        1,
+        include_str!("../../../journal/schemas/land-loaded.v1.json"),
+    ),
+    (
+        "pathways-loaded",
+        1,
+        include_str!("../../../journal/schemas/pathways-loaded.v1.json"),
+    ),
+    (
+        "person-enrolled",
+        1,
+        include_str!("../../../journal/schemas/person-enrolled.v1.json"),
+    ),
+    (
+        "person-erased",
+        1,
+        include_str!("../../../journal/schemas/person-erased.v1.json"),
+    ),
+    (
+        "places-loaded",
+        1,
+        include_str!("../../../journal/schemas/places-loaded.v1.json"),
+    ),
+    (
+        "plan-adopted",
+        1,
+        include_str!("../../../journal/schemas/plan-adopted.v1.json"),
+    ),
+    (
+        "planting-closed",
+        1,
+        include_str!("../../../journal/schemas/planting-closed.v1.json"),
+    ),
+    (
+        "programme-set-up",
+        1,
+        include_str!("../../../journal/schemas/programme-set-up.v1.json"),
+    ),
+    (
+        "programme-set-up",
+        2,
+        include_str!("../../../journal/schemas/programme-set-up.v2.json"),
+    ),
+    (
+        "screening-made",
+        1,
+        include_str!("../../../journal/schemas/screening-made.v1.json"),
+    ),
+    (
+        "sealed",
+        1,
+        include_str!("../../../journal/schemas/sealed.v1.json"),
+    ),
+    (
+        "specimen-ended",
+        1,
+        include_str!("../../../journal/schemas/specimen-ended.v1.json"),
+    ),
+    (
+        "specimen-taken",
+        1,
+        include_str!("../../../journal/schemas/specimen-taken.v1.json"),
+    ),
+    (
+        "specimens-accepted",
+        1,
+        include_str!("../../../journal/schemas/specimens-accepted.v1.json"),
+    ),
+    (
+        "specimens-declined",
+        1,
+        include_str!("../../../journal/schemas/specimens-declined.v1.json"),
+    ),
+    (
+        "specimens-offered",
+        1,
+        include_str!("../../../journal/schemas/specimens-offered.v1.json"),
+    ),
+    (
+        "supply",
+        1,
+        include_str!("../../../journal/schemas/supply.v1.json"),
+    ),
+    (
+        "target-adopted",
+        1,
+        include_str!("../../../journal/schemas/target-adopted.v1.json"),
+    ),
+    (
+        "trap-came-back",
+        1,
+        include_str!("../../../journal/schemas/trap-came-back.v1.json"),
+    ),
+    (
+        "trap-placed",
+        1,
+        include_str!("../../../journal/schemas/trap-placed.v1.json"),
+    ),
+    (
+        "trap-registered",
+        1,
+        include_str!("../../../journal/schemas/trap-registered.v1.json"),
+    ),
+    (
+        "trap-taken-down",
+        1,
+        include_str!("../../../journal/schemas/trap-taken-down.v1.json"),
+    ),
+    (
+        "trap-written-off",
+        1,
+        include_str!("../../../journal/schemas/trap-written-off.v1.json"),
+    ),
+    (
+        "tree-inspected",
+        1,
+        include_str!("../../../journal/schemas/tree-inspected.v1.json"),
+    ),
+    (
+        "visit-made",
+        1,
+        include_str!("../../../journal/schemas/visit-made.v1.json"),
+    ),
+    (
+        "visit-made",
+        2,
+        include_str!("../../../journal/schemas/visit-made.v2.json"),
+    ),
+    (
+        "weather-loaded",
+        1,
+        include_str!("../../../journal/schemas/weather-loaded.v1.json"),
+    ),
+    (
+        "zones-loaded",
+        1,
+        include_str!("../../../journal/schemas/zones-loaded.v1.json"),
+    ),
+];
+
+fn newest(kind: &str) -> Option<u32> {
+    SCHEMAS
+        .iter()
+        .filter(|(k, ..)| *k == kind)
+        .map(|(_, version, _)| *version)
+        .max()
+}
+
+fn append(desk: &Desk<'_>, kind: &str, body: &str, version: Option<u32>) -> Result<()> {
+    let Some(version) = version.or_else(|| newest(kind)) else {
+        bail!("no kind {kind:?} is known (earlywood journal FILE schema lists the kinds)");
     };
-    let receipt = programme.append(
-        &super::act(&args.actor)?,
-        crate::chain::determination_on(on, made)?,
-    )?;
-    form.say(
-        || format!("Written down as entry {}.", receipt.number),
-        || json!({"entry": receipt.id.to_string(), "number": receipt.number}),
-    )
+    let body = Body::read_strict(kind, version, &json_text(body)?)?;
+    let (mut programme, act) = (desk.open()?, desk.actor.act()?);
+    let receipt = match body {
+        // A stop brings its specimens, its take-down and its new placement along.
+        Body::VisitMade(visit) => programme.record_stop(&act, &visit)?,
+        body => programme.append(&act, body)?,
+    };
+    desk.receipt(&receipt)
+}
+
+fn schema(kind: Option<&str>, form: Form) -> Result<()> {
+    let Some(kind) = kind else {
+        let kinds: Vec<&str> = SCHEMAS
+            .iter()
+            .filter(|(k, v, _)| newest(k) == Some(*v))
+            .map(|(k, ..)| *k)
+            .collect();
+        return form.say(|| kinds.join("\n"), || json!({"kinds": kinds}));
+    };
+    let version = newest(kind);
+    match SCHEMAS.iter().find(|(k, v, _)| *k == kind && Some(*v) == version) {
+        Some((_, _, text)) => {
+            let value: Value = serde_json::from_str(text)?;
+            form.say(|| (*text).to_owned(), || value)
+        }
+        None => bail!("no kind {kind:?} is known (earlywood journal FILE schema lists the kinds)"),
+    }
+}
+
+fn correct(desk: &Desk<'_>, args: &CorrectArgs) -> Result<()> {
+    let change = match &args.instead {
+        None => Change::Withdraw,
+        Some(text) => {
+            let Some(entry) = desk.read()?.entry(args.entry)? else {
+                bail!(
+                    "no entry {} is in this programme (earlywood journal FILE log --json shows ids)",
+                    args.entry
+                );
+            };
+            let version = newest(&entry.kind).unwrap_or(entry.body_version);
+            let body = json_value(text)?;
+            // Says what is wrong with the body itself before the correction is written.
+            Body::read_strict(&entry.kind, version, &body.to_string())?;
+            Change::Instead { version, body }
+        }
+    };
+    let correction = Correction {
+        corrects: args.entry,
+        reason: args.reason.clone(),
+        change,
+    };
+    let receipt = desk.open()?.correct(&desk.actor.act()?, correction)?;
+    desk.receipt(&receipt)
 }
 
 pub(crate) fn run(args: JournalArgs, form: Form) -> Result<()> {
+    let desk = Desk {
+        file: &args.file,
+        actor: &args.actor,
+        form,
+    };
     match args.what {
         What::Verify => verify(&args.file, form),
         What::Log { last, kind } => log(&args.file, last, kind, form),
-        What::Determine(found) => determine(&args.file, found, form),
+        What::Determine(found) => determine(&desk, found),
         What::Rebuild => rebuild(&args.file, form),
         What::Backup { to } => backup(&args.file, &to, form),
+        What::Correct(it) => correct(&desk, &it),
+        What::Append { kind, body, version } => append(&desk, &kind, &body, version),
+        What::Schema { kind } => schema(kind.as_deref(), form),
+        What::Exchange(it) => exchange::run(&desk, it),
     }
 }
 
@@ -143,6 +453,7 @@ fn verify(file: &FileArg, form: Form) -> Result<()> {
     if let Some(bad) = &found.first_bad {
         bail!("{}: the journal does not hold: {bad}", file.file.display());
     }
+    let founder = found.founder.map(|key| key.to_string());
     let unknown: Vec<Value> = found
         .unknown
         .iter()
@@ -157,12 +468,29 @@ fn verify(file: &FileArg, form: Form) -> Result<()> {
     form.say(
         || {
             format!(
-                "The journal holds: {} entries and {} loaded rows, numbered without a gap, every hash right.",
-                found.entries, found.rows
+                "The journal holds: {} entries and {} loaded rows, numbered without a gap, every hash right.\n\
+                 {} entries are signed; {} contents are awaited.\nKey of the founding device: {}\n{}",
+                found.entries,
+                found.rows,
+                found.signed,
+                found.awaited,
+                founder.as_deref().unwrap_or("none"),
+                heads_words(&found.heads)
             )
         },
-        || json!({"sound": true, "entries": found.entries, "rows": found.rows, "chunks": found.chunks, "unknown": unknown}),
+        || json!({"sound": true, "entries": found.entries, "rows": found.rows, "chunks": found.chunks,
+            "signed": found.signed, "awaited": found.awaited, "founder": founder,
+            "heads": found.heads.iter().map(|h| json!({"device": h.device.to_string(), "number": h.number, "hash": h.hash.to_string()})).collect::<Vec<_>>(),
+            "unknown": unknown}),
     )
+}
+
+fn heads_words(heads: &[earlywood_journal::Head]) -> String {
+    let rows: Vec<Vec<String>> = heads
+        .iter()
+        .map(|h| vec![h.device.to_string(), h.number.to_string(), h.hash.to_string()])
+        .collect();
+    table(&["device", "last entry", "hash"], &rows)
 }
 
 fn log(file: &FileArg, last: usize, kind: Option<String>, form: Form) -> Result<()> {

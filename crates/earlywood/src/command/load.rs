@@ -263,6 +263,16 @@ fn progress_bar(form: Form) -> ProgressBar {
 /// More rows refused by the journal than this, and the file is not the file that was meant.
 const MOST_REFUSED: usize = 200;
 
+/// What to do about a refusal that the file's columns can't answer.
+fn advice(why: &str) -> &'static str {
+    if why.starts_with("moved_to empty") {
+        "; a file of visits has no columns for that: record the move with earlywood journal FILE append visit-made JSON \
+         (earlywood journal FILE schema visit-made shows its fields)"
+    } else {
+        ""
+    }
+}
+
 /// Writes the good rows in one piece. A row that the journal refuses stops the load, naming the row, unless the good
 /// ones are to be kept: then it is told, left out, and the rest is tried again.
 fn write<T>(
@@ -287,7 +297,7 @@ fn write<T>(
         let why = error
             .refusal()
             .map_or_else(|| error.to_string(), ToString::to_string);
-        let told = format!("{source}, {unit} {}: {why}", rows[at]);
+        let told = format!("{source}, {unit} {}: {why}{}", rows[at], advice(&why));
         if !job.keep_good {
             bail!("{told}; nothing was written (--keep-good leaves such rows out)");
         }

@@ -1,13 +1,22 @@
 //! One file a command: its options, what it does in one page, what it says.
 
+pub(crate) mod ask;
 pub(crate) mod assurance;
 pub(crate) mod demo;
+mod exchange;
+pub(crate) mod field;
 pub(crate) mod init;
 pub(crate) mod journal;
 pub(crate) mod load;
+pub(crate) mod people;
 pub(crate) mod place;
+pub(crate) mod plant;
 pub(crate) mod print;
+mod record;
 pub(crate) mod season;
+pub(crate) mod serve;
+pub(crate) mod specimen;
+pub(crate) mod supply;
 pub(crate) mod targets;
 
 use anyhow::{Context, Result};

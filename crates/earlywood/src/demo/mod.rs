@@ -7,6 +7,7 @@
 //! * [`season`] plays the crews' year: visits made, late, missed, traps blown down.
 //! * [`incursion`] lets single insects fly past the traps that really hung that day.
 
+pub(crate) mod custody;
 pub(crate) mod district;
 pub(crate) mod files;
 pub(crate) mod incursion;
