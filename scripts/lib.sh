@@ -66,6 +66,22 @@ need_c_compiler() {
     die "no C compiler"
 }
 
+# The tests of the second store start a throw-away PostgreSQL server of their own: they need its programs, not a
+# running server. Debian keeps them off PATH. EARLYWOOD_WITHOUT_POSTGRES=1 leaves those tests out.
+need_postgres() {
+  local program
+  if [ "${EARLYWOOD_WITHOUT_POSTGRES:-}" = 1 ]; then
+    say "EARLYWOOD_WITHOUT_POSTGRES=1: the tests with a PostgreSQL server are left out"
+    return 0
+  fi
+  have initdb && return 0
+  for program in /usr/lib/postgresql/*/bin/initdb; do
+    [ -x "$program" ] && return 0
+  done
+  install_from_apt "tests of the PostgreSQL store start a server of their own" postgresql ||
+    die "no PostgreSQL. Install it, or leave its tests out with EARLYWOOD_WITHOUT_POSTGRES=1"
+}
+
 # need_cargo_tool NAME VERSION [cargo install options]: the machine's own if it has one, else compiled once into the
 # cache folder. Built unoptimised: a one-off compile costs far more here than the tool's own running time.
 need_cargo_tool() {
