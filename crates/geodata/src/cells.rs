@@ -71,10 +71,7 @@ impl Cell {
 
     /// The cell's corners, in order, not closed.
     pub fn corners(&self) -> Vec<Position> {
-        CellIndex::try_from(self.id).map_or_else(
-            |_| Vec::new(),
-            |cell| cell.boundary().iter().map(|&p| to_position(p)).collect(),
-        )
+        corners(self.id)
     }
 
     /// Ground it covers, square metres (H3's own figure, on a sphere).
@@ -121,6 +118,27 @@ impl Cells {
             .filter(|&i| self.cells[i].zone == Some(zone))
             .collect()
     }
+}
+
+/// The cell of a coarser resolution that holds a cell, by its H3 index; `None` for a finer resolution or no H3 index.
+pub fn parent(id: u64, resolution: u8) -> Option<u64> {
+    let resolution = Resolution::try_from(resolution).ok()?;
+    CellIndex::try_from(id).ok()?.parent(resolution).map(u64::from)
+}
+
+/// Corners of any H3 cell, in order, not closed; empty for no H3 index.
+pub fn corners(id: u64) -> Vec<Position> {
+    CellIndex::try_from(id).map_or_else(
+        |_| Vec::new(),
+        |cell| cell.boundary().iter().map(|&p| to_position(p)).collect(),
+    )
+}
+
+/// Mean length of an edge of H3's cells of a resolution, metres; `None` above 15.
+pub fn mean_edge_m(resolution: u8) -> Option<f64> {
+    Resolution::try_from(resolution)
+        .ok()
+        .map(Resolution::edge_length_m)
 }
 
 fn to_position(p: LatLng) -> Position {

@@ -16,6 +16,6 @@ pub mod read;
 pub use area::AreaIndex;
 pub use cells::{Cell, CellOptions, Cells};
 pub use geodesy::{Frame, Xy, geodesic_m};
-pub use places::{Fault, Ground, PlaceFault, PlaceOptions, PlaceRules, Places};
+pub use places::{Fault, Ground, PlaceFault, PlaceOptions, PlaceRules, Places, Standing};
 pub use problem::{GeoError, Loaded, Problem, Unit};
 pub use read::{Context, Loadable, read_bytes, read_file};

@@ -222,8 +222,8 @@ fn keeps_distance(host: &Host) -> bool {
 }
 
 /// Everything a candidate is held against.
-struct Site<'a> {
-    ground: Ground<'a>,
+#[derive(Debug)]
+struct Site {
     frame: Frame,
     hosts: Vec<Xy>,
     any: HostTree,
@@ -231,12 +231,13 @@ struct Site<'a> {
     guarded: Option<HostTree>,
     usable: Option<AreaIndex>,
     forbidden: AreaIndex,
-    forbidden_land: Vec<&'a Land>,
+    /// Label and reason of each.
+    forbidden_land: Vec<(String, Option<String>)>,
     zones: Option<AreaIndex>,
 }
 
-impl<'a> Site<'a> {
-    fn new(ground: Ground<'a>, frame: Frame) -> Site<'a> {
+impl Site {
+    fn new(ground: Ground<'_>, frame: Frame) -> Site {
         let positions: Vec<Position> = ground.hosts.iter().map(|h| h.position).collect();
         let hosts = frame.to_xy_all(&positions);
         let entry = |i: usize| GeomWithData::new([hosts[i].x_m, hosts[i].y_m], i as u32);
@@ -253,13 +254,14 @@ impl<'a> Site<'a> {
         let by_rule = |rule: LandRule| ground.land.iter().filter(move |l| l.rule == rule);
         let has_usable = by_rule(LandRule::Usable).next().is_some();
         Site {
-            ground,
             frame,
             any,
             guarded,
             usable: has_usable.then(|| AreaIndex::new(by_rule(LandRule::Usable).map(|l| &l.area))),
             forbidden: AreaIndex::new(by_rule(LandRule::Forbidden).map(|l| &l.area)),
-            forbidden_land: by_rule(LandRule::Forbidden).collect(),
+            forbidden_land: by_rule(LandRule::Forbidden)
+                .map(|l| (l.label.clone(), l.reason.clone()))
+                .collect(),
             zones: (!ground.zones.is_empty()).then(|| AreaIndex::new(ground.zones.iter().map(|z| &z.area))),
             hosts,
         }
@@ -323,7 +325,7 @@ pub fn find(
     }
     let frame = Frame::about(ground.hosts.iter().map(|h| h.position))?;
     let site = Site::new(ground, frame);
-    let attraction = Attraction::new(&site, &rules, species_weight)?;
+    let attraction = Attraction::new(&site, ground.hosts, &rules, species_weight)?;
     let stems = distinct(&site.hosts);
     let raw = between_trees(&stems, &rules, site.guarded.is_none())?;
     let mut candidates = raw.len();
@@ -446,7 +448,7 @@ fn about_lone_trees(stems: &[Xy], kept: &[Candidate], rules: &PlaceRules) -> Vec
 }
 
 /// Rounds to the 7 decimals a position is written with, then judges the rounded spot.
-fn keep_standoff(site: &Site<'_>, spots: &[Xy], rules: &PlaceRules) -> Vec<Candidate> {
+fn keep_standoff(site: &Site, spots: &[Xy], rules: &PlaceRules) -> Vec<Candidate> {
     let round = |v: f64| (v * 1e7).round() / 1e7;
     spots
         .par_iter()
@@ -473,7 +475,8 @@ struct Attraction {
 
 impl Attraction {
     fn new(
-        site: &Site<'_>,
+        site: &Site,
+        hosts: &[Host],
         rules: &PlaceRules,
         species_weight: impl Fn(&str) -> f64,
     ) -> Result<Attraction, GeoError> {
@@ -482,7 +485,7 @@ impl Attraction {
             side_m: rules.standoff_max_m.max(10.0),
             weight: HashMap::new(),
         };
-        for (host, &at) in site.ground.hosts.iter().zip(&site.hosts) {
+        for (host, &at) in hosts.iter().zip(&site.hosts) {
             let weight = match known.get(host.species.as_str()) {
                 Some(&w) => w,
                 None => {
@@ -514,7 +517,7 @@ fn neighbours(i: i64, j: i64) -> impl Iterator<Item = (i64, i64)> {
 /// Takes candidates in order of host weight, each if no place taken before is closer than the spacing.
 fn thin(
     candidates: Vec<Candidate>,
-    site: &Site<'_>,
+    site: &Site,
     attraction: &Attraction,
     rules: &PlaceRules,
     options: &PlaceOptions<'_>,
@@ -608,6 +611,35 @@ fn name(chosen: &[Candidate], options: &PlaceOptions<'_>) -> Vec<Place> {
         .collect()
 }
 
+/// The same ground, laid out once for many questions about single spots.
+#[derive(Debug)]
+pub struct Standing {
+    site: Site,
+    rules: PlaceRules,
+}
+
+impl Standing {
+    /// Lays it out.
+    ///
+    /// # Errors
+    /// No hosts at all.
+    pub fn new(ground: Ground<'_>, rules: PlaceRules) -> Result<Standing, GeoError> {
+        let frame = Frame::about(ground.hosts.iter().map(|h| h.position))?;
+        Ok(Standing {
+            site: Site::new(ground, frame),
+            rules,
+        })
+    }
+
+    /// Which rules about hosts, land and zones a spot breaks. `hosts` are those it was laid out with.
+    pub fn faults(&self, hosts: &[Host], place: &Place) -> Vec<Fault> {
+        if hosts.len() != self.site.hosts.len() {
+            return Vec::new();
+        }
+        standing_faults(&self.site, hosts, place, &self.rules)
+    }
+}
+
 /// Holds a person's own list of places against the same rules, and says which place breaks which.
 ///
 /// Distances in the answers are geodesics. Nothing is taken out of the list: that is for the person to decide.
@@ -629,7 +661,7 @@ pub fn check(places: &[Place], ground: Ground<'_>, rules: PlaceRules) -> Vec<Pla
         .par_iter()
         .enumerate()
         .flat_map_iter(|(index, place)| {
-            let mut faults = standing_faults(&site, place, &rules);
+            let mut faults = standing_faults(&site, ground.hosts, place, &rules);
             faults.extend(spacing_fault(&site, &others, places, index, &rules));
             faults.into_iter().map(move |fault| PlaceFault {
                 index,
@@ -640,9 +672,8 @@ pub fn check(places: &[Place], ground: Ground<'_>, rules: PlaceRules) -> Vec<Pla
         .collect()
 }
 
-fn standing_faults(site: &Site<'_>, place: &Place, rules: &PlaceRules) -> Vec<Fault> {
+fn standing_faults(site: &Site, hosts: &[Host], place: &Place, rules: &PlaceRules) -> Vec<Fault> {
     let (mut faults, at) = (Vec::new(), site.frame.to_xy(place.position));
-    let hosts = site.ground.hosts;
     let true_m = |i: u32| geodesic_m(place.position, hosts[i as usize].position);
     if let Some((i, _)) = site.nearest_guarded(at)
         && true_m(i) < rules.standoff_min_m
@@ -662,8 +693,8 @@ fn standing_faults(site: &Site<'_>, place: &Place, rules: &PlaceRules) -> Vec<Fa
     }
     if let Some(k) = site.forbidden.first_at(place.position) {
         faults.push(Fault::OnForbiddenLand {
-            land: site.forbidden_land[k].label.clone(),
-            reason: site.forbidden_land[k].reason.clone(),
+            land: site.forbidden_land[k].0.clone(),
+            reason: site.forbidden_land[k].1.clone(),
         });
     }
     if site.usable.as_ref().is_some_and(|u| !u.contains(place.position)) {
@@ -677,7 +708,7 @@ fn standing_faults(site: &Site<'_>, place: &Place, rules: &PlaceRules) -> Vec<Fa
 
 /// The nearest earlier place that is too near; of a pair only the later is blamed.
 fn spacing_fault(
-    site: &Site<'_>,
+    site: &Site,
     others: &HostTree,
     places: &[Place],
     index: usize,

@@ -111,6 +111,8 @@ pub struct Loaded<T> {
     pub problem_count: usize,
     /// How many records had a problem.
     pub bad_rows: usize,
+    /// Columns that were read, as they stand in the file; empty where the file is no plain table or collection.
+    pub columns: Vec<String>,
     /// Columns that mean nothing here, as they stand in the file.
     pub unknown_columns: Vec<String>,
     /// Things a person should know that are not wrong.

@@ -157,7 +157,7 @@ impl Entry {
     }
 
     /// The day on which it happened, where it happened.
-    pub(crate) fn day(&self) -> Option<Date> {
+    pub fn day(&self) -> Option<Date> {
         // The date as it is written, before any offset is reckoned.
         self.event_time.get(..10).and_then(|day| day.parse().ok())
     }

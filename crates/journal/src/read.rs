@@ -102,6 +102,54 @@ pub struct FindRow {
     pub since: jiff::Timestamp,
 }
 
+/// A trap that hangs, as it stands now.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Hanging {
+    /// Where, since when and for what.
+    pub placement: Placement,
+    /// How it was last found: working, impaired, down or missing.
+    pub condition: String,
+    /// The last visit that reached it.
+    pub last_visit: Option<Date>,
+    /// The last full look at its catch since it was hung there.
+    pub last_look: Option<Date>,
+    /// Since when it has its lure.
+    pub lure: Option<Date>,
+    /// Since when it has its insert.
+    pub insert: Option<Date>,
+    /// Since when it has its killing agent.
+    pub killing_agent: Option<Date>,
+    /// Since when it has its body.
+    pub body: Option<Date>,
+    /// Lot of its lure, where it was told.
+    pub lure_lot: Option<String>,
+}
+
+/// A specimen that somebody has.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OpenSpecimen {
+    /// Its label.
+    pub specimen: String,
+    /// Who has it.
+    pub holder: Option<String>,
+    /// Who it was offered to, and has not answered.
+    pub offered_to: Option<String>,
+    /// In which hand-over.
+    pub handover: Option<String>,
+    /// Since when it is in that state.
+    pub since: jiff::Timestamp,
+    /// "held" or "offered".
+    pub state: String,
+    /// The specimen it was lifted from.
+    pub parent: Option<String>,
+    /// The trap that it, or the specimen it comes from, was taken out of.
+    pub trap: Option<String>,
+    /// The tree that it, or the specimen it comes from, was taken from.
+    pub tree: Option<String>,
+    /// The day of that.
+    pub day: Option<Date>,
+}
+
 /// Which entries [`Programme::log`] gives.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct LogFilter {
@@ -501,6 +549,174 @@ impl Programme {
             plans: live("plan-adopted")?,
             determinations: live("determination")?,
         })
+    }
+
+    /// How many entries of some kinds there are, those withdrawn or corrected included: grows with every such entry, so
+    /// that what was worked out from them can be kept as long as it stays the same.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn entries_of(&self, kinds: &[&str]) -> Result<u64, Error> {
+        let mut select = self
+            .db
+            .prepare_cached("SELECT count(*) FROM facts WHERE kind = ?")?;
+        let mut sum = 0;
+        for kind in kinds {
+            sum += select
+                .query_row([kind], |row| row.get::<_, i64>(0))?
+                .unsigned_abs();
+        }
+        Ok(sum)
+    }
+
+    /// Stops of a span of days, both ends included, that were not withdrawn.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn visits_between(&self, from: Date, to: Date) -> Result<u64, Error> {
+        let mut select = self.db.prepare_cached(
+            "SELECT count(*) FROM facts WHERE kind = 'visit-made' AND day BETWEEN ?1 AND ?2 AND withdrawn_by IS NULL",
+        )?;
+        let count = select.query_row([from.to_string(), to.to_string()], |row| row.get::<_, i64>(0))?;
+        Ok(count.unsigned_abs())
+    }
+
+    /// The traps that hang now, each with where it hangs and when its parts were last set back, by label.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn hanging(&self) -> Result<Vec<Hanging>, Error> {
+        let mut select = self.db.prepare_cached(
+            "SELECT t.condition, t.last_visit, t.last_look, t.lure, t.insert_day, t.killing_agent, t.body_day, p.body, t.lure_lot
+             FROM traps t JOIN placements p ON p.entry = t.placement WHERE t.state = 'hanging' ORDER BY t.trap",
+        )?;
+        let mut rows = select.query([])?;
+        let mut traps = Vec::new();
+        while let Some(row) = rows.next()? {
+            let day = |column| {
+                row.get::<_, Option<String>>(column)?
+                    .as_deref()
+                    .map(read_date)
+                    .transpose()
+            };
+            traps.push(Hanging {
+                condition: row.get::<_, Option<String>>(0)?.unwrap_or_default(),
+                last_visit: day(1)?,
+                last_look: day(2)?,
+                lure: day(3)?,
+                insert: day(4)?,
+                killing_agent: day(5)?,
+                body: day(6)?,
+                lure_lot: row.get(8)?,
+                placement: read_json(row.get_ref(7)?.as_str().map_err(rusqlite::Error::from)?)?,
+            });
+        }
+        Ok(traps)
+    }
+
+    /// Labels of the traps that were taken down and may be hung again.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn stored(&self) -> Result<Vec<String>, Error> {
+        let mut select = self
+            .db
+            .prepare_cached("SELECT trap FROM traps WHERE state = 'stored' ORDER BY trap")?;
+        let rows = select.query_map([], |row| row.get(0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Every specimen that was not ended (returned, retained, destroyed, lost), by label.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn specimens_open(&self) -> Result<Vec<OpenSpecimen>, Error> {
+        let mut select = self.db.prepare_cached(
+            "SELECT specimen, holder, offered_to, handover, since, state, parent, trap, tree, day FROM specimens
+             WHERE state IN ('held', 'offered') ORDER BY specimen",
+        )?;
+        let mut rows = select.query([])?;
+        let mut open = Vec::new();
+        while let Some(row) = rows.next()? {
+            let since: String = row.get(4)?;
+            open.push(OpenSpecimen {
+                specimen: row.get(0)?,
+                holder: row.get(1)?,
+                offered_to: row.get(2)?,
+                handover: row.get(3)?,
+                since: since
+                    .parse()
+                    .map_err(|_| Error::Damaged(format!("{since:?} stands where a time should")))?,
+                state: row.get(5)?,
+                parent: row.get(6)?,
+                trap: row.get(7)?,
+                tree: row.get(8)?,
+                day: row
+                    .get::<_, Option<String>>(9)?
+                    .as_deref()
+                    .map(read_date)
+                    .transpose()?,
+            });
+        }
+        Ok(open)
+    }
+
+    /// Every specimen that was taken and not withdrawn, in the order recorded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn specimens_taken(&self) -> Result<Vec<Recorded<crate::body::SpecimenTaken>>, Error> {
+        self.recorded("specimen-taken", "entry", |body| match body {
+            Body::SpecimenTaken(taken) => Some(taken),
+            _ => None,
+        })
+    }
+
+    /// Every screening that was not withdrawn, in the order recorded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn screenings(&self) -> Result<Vec<Recorded<crate::body::ScreeningMade>>, Error> {
+        self.recorded("screening-made", "entry", |body| match body {
+            Body::ScreeningMade(made) => Some(made),
+            _ => None,
+        })
+    }
+
+    /// Every crew that was formed and not withdrawn, in the order recorded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn crews_formed(&self) -> Result<Vec<Recorded<crate::body::CrewFormed>>, Error> {
+        self.recorded("crew-formed", "entry", |body| match body {
+            Body::CrewFormed(crew) => Some(crew),
+            _ => None,
+        })
+    }
+
+    /// Everything that was recorded of one specimen and not withdrawn, in the order it happened: entry, instant, body.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn history_of_specimen(&self, specimen: &str) -> Result<Vec<(Entry, Body)>, Error> {
+        let key = format!("specimen:{specimen}");
+        let mut select = self.db.prepare_cached(
+            "WITH own AS (SELECT entry FROM facts WHERE subject = ?1 UNION SELECT entry FROM touches WHERE subject = ?1),
+               -- Answers name the hand-over, not what was handed over.
+               handed AS (SELECT subject FROM facts WHERE kind = 'specimens-offered' AND entry IN own)
+             SELECT entry, kind, body_version, body FROM facts WHERE withdrawn_by IS NULL AND (entry IN own OR
+               (kind IN ('specimens-accepted', 'specimens-declined') AND subject IN handed))
+             ORDER BY at, entry",
+        )?;
+        let mut rows = select.query([&key])?;
+        let mut history = Vec::new();
+        while let Some(row) = rows.next()? {
+            let id = Uuid::from_bytes(row.get(0)?);
+            let (kind, text): (String, String) = (row.get(1)?, row.get(3)?);
+            let entry = self.entry(id)?.ok_or(Refusal::UnknownEntry(id))?;
+            history.push((entry, Body::read(&kind, row.get(2)?, &text)?));
+        }
+        Ok(history)
     }
 
     /// Entries in the order of their numbers.

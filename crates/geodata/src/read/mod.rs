@@ -115,6 +115,7 @@ pub struct Batch<T> {
     sink: Sink,
     late: Sink,
     bad_rows: usize,
+    known: Vec<String>,
     unknown: Vec<String>,
     notes: Vec<String>,
     headings: BTreeMap<&'static str, String>,
@@ -128,6 +129,7 @@ impl<T: Record> Batch<T> {
             sink: Sink::new(file, unit, cap),
             late: Sink::new(file, unit, cap),
             bad_rows: 0,
+            known: Vec::new(),
             unknown: Vec::new(),
             notes: Vec::new(),
             headings: BTreeMap::new(),
@@ -136,6 +138,7 @@ impl<T: Record> Batch<T> {
 
     fn name_headings(&mut self, headings: &Headings) {
         self.unknown = headings.unknown();
+        self.known = headings.known();
         self.headings = headings
             .columns
             .iter()
@@ -181,6 +184,7 @@ impl<T: Record> Batch<T> {
             problems,
             problem_count: self.sink.count + self.late.count,
             bad_rows: self.bad_rows,
+            columns: self.known,
             unknown_columns: self.unknown,
             notes: self.notes,
         }

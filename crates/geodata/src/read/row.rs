@@ -114,6 +114,13 @@ impl Headings {
             .collect()
     }
 
+    /// Headings that name a known column, in the file's order.
+    pub(super) fn known(&self) -> Vec<String> {
+        let mut places: Vec<usize> = self.index.iter().flatten().copied().collect();
+        places.sort_unstable();
+        places.iter().map(|&i| self.found[i].trim().to_owned()).collect()
+    }
+
     /// Headings that two columns share, or that name one column twice.
     pub(super) fn twice(&self) -> Option<(&'static str, Vec<String>)> {
         self.columns.iter().find_map(|c| {

@@ -198,7 +198,9 @@ impl Programme {
         let mut offers: BTreeMap<(Timestamp, String, String, String), Vec<String>> = BTreeMap::new();
         while let Some(row) = rows.next()? {
             let since = moment(&row.get::<_, String>(3)?)?;
-            if now.as_second() - since.as_second() >= i64::from(older_than_hours) * 3600 {
+            // A phone whose clock is ahead offers in the future: that is an open offer all the same.
+            let waited_s = (now.as_second() - since.as_second()).max(0);
+            if waited_s >= i64::from(older_than_hours) * 3600 {
                 let from = row.get::<_, Option<String>>(1)?.unwrap_or_default();
                 offers
                     .entry((since, row.get(0)?, from, row.get(2)?))

@@ -419,6 +419,45 @@ pub(super) fn evaluate(
     Ok(outcome)
 }
 
+/// One draw's sensitivity to date of every cell that a trap reaches: `1 - Π_t m_ct`, slot by slot of the field.
+pub(super) fn seen_by_slot(
+    setting: &Setting,
+    field: &Field,
+    effort: &Effort,
+    params: &DrawnParams,
+    climate: &Climate,
+    floor: f64,
+    scratch: &mut Scratch,
+) -> Vec<f64> {
+    let periods = setting.calendar.to_date;
+    let active: Vec<usize> = (0..periods).filter(|t| climate.flight_of[*t] > 0.0).collect();
+    let exposure: Vec<f64> = active
+        .iter()
+        .map(|t| params.screening * params.flyers * climate.flight_of[*t])
+        .collect();
+    means_of_traps(field, effort, climate, &active, periods, scratch);
+    let hazards = Hazards::new(params.capture, floor, field.distance_m);
+    let blocks = Blocks {
+        field,
+        hazards: &hazards,
+        means: &scratch.means,
+        exposure: &exposure,
+        come: &[],
+    };
+    let (mut hazard, mut near) = (vec![[0.0; LANES]; active.len()], Vec::new());
+    let mut seen = Vec::with_capacity(field.cells.len());
+    for block in 0..field.block_zone.len() {
+        blocks.hazards_of_block(block, &mut near, &mut hazard);
+        let mut unseen = [1.0; LANES];
+        for (hazard, exposure) in hazard.iter().zip(&exposure) {
+            let missed = missed(hazard, *exposure);
+            unseen.iter_mut().zip(missed).for_each(|(u, m)| *u *= m);
+        }
+        seen.extend(unseen.map(|u| 1.0 - u));
+    }
+    seen
+}
+
 fn arrived_before(arrivals: &Arrivals, active: &[usize]) -> Vec<f64> {
     let mut last = None;
     active

@@ -30,6 +30,7 @@ mod draw;
 mod field;
 mod kernel;
 mod schedule;
+mod surface;
 mod types;
 
 use jiff::civil::Date;
@@ -41,6 +42,7 @@ use advice::{Central, lure_days};
 use draw::{Climate, DayWeight, Effort, Outcome, Scratch, Setting, cutoff_m, evaluate};
 use field::Field;
 use schedule::{Calendar, Clocks, Record, WhatIf, walk};
+pub use surface::{CellSeen, by_cell};
 pub use types::{
     Assurance, Band, Cause, Cell, Find, FittedOn, Hold, Input, Loss, NextVisit, PeriodFigures,
     PlacementInput, Settings, ZoneAssurance, ZoneInput,
