@@ -123,7 +123,10 @@ fn main() -> ExitCode {
     match done {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            eprintln!("earlywood: {error:#}");
+            match chain::hint(&error) {
+                Some(hint) => eprintln!("earlywood: {error:#}; {hint}"),
+                None => eprintln!("earlywood: {error:#}"),
+            }
             ExitCode::FAILURE
         }
     }

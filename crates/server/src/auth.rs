@@ -23,7 +23,7 @@ pub(crate) mod header {
 }
 
 /// The bytes that a request's signature covers: each field as its length (32 bits, big-endian) and its bytes.
-/// `call` is `offer` or `exchange`; `body_hash` is BLAKE3 over the body as it is sent.
+/// `call` is `offer`, `exchange`, `give` or `day`; `body_hash` is BLAKE3 over the body as it is sent.
 pub fn request_message(
     programme: Uuid,
     device: Uuid,
@@ -57,6 +57,18 @@ pub fn reply_message(
         challenge,
         accepted.as_bytes(),
         &body_hash.0,
+    ])
+}
+
+/// The bytes that a device signs to be enrolled with a code, written like a request's: that it holds the key is proved with that.
+/// `code` as it is sent.
+pub fn enrol_message(programme: Uuid, device: Uuid, key: &[u8; 32], code: &str) -> Vec<u8> {
+    fields(&[
+        b"earlywood/enrol/1",
+        programme.as_bytes(),
+        device.as_bytes(),
+        key,
+        code.as_bytes(),
     ])
 }
 

@@ -1,19 +1,26 @@
-//! HTTP API over a programme file: copies of one programme give each other what the other lacks.
+//! HTTP API over a programme file: the office in the browser, phones, and copies of one programme that give each other
+//! what the other lacks.
 //!
-//! [`Server`] listens for other copies, [`sync`] visits one. Both work on anything that is a [`ProgrammeCopy`]; what they
+//! [`Server::office`] serves the office and phone app with its calls (module `office`), and the sync calls beside it.
+//! [`Server::bind`] serves sync alone: it listens for other copies, [`sync`] visits one. Both work on anything that is a [`ProgrammeCopy`]; what they
 //! say is the message of `earlywood_journal::sync`. A device proves who it is by signing a challenge and the hash of its
 //! request with its own key; the reply is signed by the server's. Every request can be cut off anywhere and made again.
 //!
 //! The calls and headers are written down in this crate's `API.md`.
 
+mod assets;
 mod auth;
 mod client;
+mod office;
 mod server;
+mod tls;
 
-pub use auth::{reply_message, request_message};
+pub use auth::{enrol_message, reply_message, request_message};
 pub use client::{ClientError, Options, Report, sync, sync_with};
 pub use earlywood_journal::sync::{Accepted, Bundle, Held, Limit, Limits, Offer, Scope};
+pub use office::{OfficeConfig, OfficeError, Opened, SignInError};
 pub use server::{Config, OnFault, ServeError, Server, router};
+pub use tls::{Tls, TlsError};
 
 use uuid::Uuid;
 
@@ -63,6 +70,16 @@ pub trait ProgrammeCopy {
     /// # Errors
     /// The key is not there.
     fn sign(&self, message: &[u8]) -> Result<[u8; 64], CopyError>;
+
+    /// The person who holds a device that is enrolled and was not withdrawn, if that person has a role today; none for
+    /// an office's machine.
+    ///
+    /// # Errors
+    /// The store's.
+    fn holder(&self, device: Uuid) -> Result<Option<String>, CopyError>;
+
+    /// Is told of every good signed call: the device was heard of.
+    fn heard(&self, _device: Uuid) {}
 }
 
 impl ProgrammeCopy for earlywood_journal::Programme {
@@ -99,5 +116,10 @@ impl ProgrammeCopy for earlywood_journal::Programme {
 
     fn sign(&self, message: &[u8]) -> Result<[u8; 64], CopyError> {
         Ok(earlywood_journal::Programme::sign(self, message)?)
+    }
+
+    fn holder(&self, device: Uuid) -> Result<Option<String>, CopyError> {
+        let today = jiff::ZonedDateTime::now().date();
+        Ok(earlywood_journal::Programme::holder(self, device, today)?)
     }
 }

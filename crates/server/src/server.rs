@@ -22,9 +22,12 @@ use serde::{Deserialize, Serialize};
 use tokio::net::TcpListener;
 use tokio::sync::{Mutex, Semaphore};
 use tokio::time::{sleep, timeout};
+use tower::ServiceExt as _;
 use uuid::Uuid;
 
 use crate::auth::{Challenge, Challenges, Stale, header, is_signed, reply_message, request_message};
+use crate::office::{Opened, Peer};
+use crate::tls::Tls;
 use crate::{CopyError, PROTOCOL, ProgrammeCopy};
 
 /// Is told, in words, of a fault of the server's own.
@@ -79,6 +82,9 @@ impl Default for Config {
 /// Why the server does not run.
 #[derive(Debug, thiserror::Error)]
 pub enum ServeError {
+    /// The office.
+    #[error(transparent)]
+    Office(#[from] crate::office::OfficeError),
     /// An address that other machines can reach was not asked for.
     #[error(
         "{0} can be reached from other machines; listen on 127.0.0.1, or say that this is wanted (allow remote)"
@@ -102,6 +108,8 @@ type Shared = Arc<Mutex<Box<dyn ProgrammeCopy + Send>>>;
 struct Inner {
     /// The one writer: whoever holds it works on the journal, on a thread that may block.
     copy: Shared,
+    /// The office over the same file, where there is one: what a phone needs for its day is reckoned there.
+    office: Option<crate::office::App>,
     programme: Uuid,
     device: Uuid,
     challenges: Challenges,
@@ -125,43 +133,87 @@ const DRAIN_TIME: Duration = Duration::from_secs(5);
 /// Most bytes of a small JSON request, and of an offer.
 const SMALL_BODY: u32 = 4 << 10;
 const OFFER_BODY: u32 = 2 << 20;
+/// How messages of the journal are written.
+const NDJSON: &str = "application/x-ndjson";
 
 /// The calls, without a listener: for use inside another server.
 ///
 /// # Errors
 /// The system gives no random bytes.
 pub fn router(copy: impl ProgrammeCopy + Send + 'static, config: Config) -> Result<Router, ServeError> {
-    let app = Arc::new(Inner {
+    let app = inner(copy, config, None)?;
+    Ok(bounded(
+        sync_routes(app.clone())
+            .fallback(no_such_call)
+            .method_not_allowed_fallback(wrong_method),
+        app,
+    ))
+}
+
+/// The sync calls and all of an office's, without a listener.
+pub(crate) fn office_router(office: &crate::office::App, config: Config) -> Result<Router, ServeError> {
+    let app = inner(office.copy(), config, Some(office.clone()))?;
+    let routes = sync_routes(app.clone()).merge(crate::office::router(office));
+    Ok(crate::office::surround(bounded(routes, app), office))
+}
+
+fn inner(
+    copy: impl ProgrammeCopy + Send + 'static,
+    config: Config,
+    office: Option<crate::office::App>,
+) -> Result<App, ServeError> {
+    Ok(Arc::new(Inner {
         programme: copy.programme(),
         device: copy.device(),
         copy: Arc::new(Mutex::new(Box::new(copy))),
+        office,
         challenges: Challenges::new(config.challenge_life, MOST_USED)?,
         requests: Semaphore::new(config.max_requests),
         body_kib: Semaphore::new(kib(config.body_budget.max(config.max_body)) as usize),
         unpacking: Semaphore::new(std::thread::available_parallelism().map_or(1, usize::from)),
         config,
-    });
-    Ok(Router::new()
+    }))
+}
+
+fn sync_routes(app: App) -> Router {
+    let days = app.office.is_some();
+    let routes = Router::new()
         .route("/api/1/about", get(about))
         .route("/api/1/sync/challenge", post(challenge))
         .route("/api/1/sync/offer", post(offer))
         .route("/api/1/sync/exchange", post(exchange))
-        .fallback(async || {
-            Refusal::new(
-                StatusCode::NOT_FOUND,
-                "no-such-call",
-                "there is no such call here",
-            )
-        })
-        .method_not_allowed_fallback(async || {
-            Refusal::new(
-                StatusCode::METHOD_NOT_ALLOWED,
-                "wrong-method",
-                "this call is made with another HTTP method",
-            )
-        })
-        .layer(from_fn_with_state(app.clone(), bounds))
-        .with_state(app))
+        .route("/api/1/sync/give", post(give));
+    let routes = if days {
+        routes.route("/api/1/phone/day", post(day))
+    } else {
+        routes
+    };
+    routes.with_state(app)
+}
+
+fn bounded(router: Router, app: App) -> Router {
+    router.layer(from_fn_with_state(app, bounds))
+}
+
+/// The sync calls, for the office's document of all calls.
+#[derive(utoipa::OpenApi)]
+#[openapi(paths(about, challenge, offer, exchange, give, day))]
+pub(crate) struct Document;
+
+async fn no_such_call() -> Refusal {
+    Refusal::new(
+        StatusCode::NOT_FOUND,
+        "no-such-call",
+        "there is no such call here",
+    )
+}
+
+async fn wrong_method() -> Refusal {
+    Refusal::new(
+        StatusCode::METHOD_NOT_ALLOWED,
+        "wrong-method",
+        "this call is made with another HTTP method",
+    )
 }
 
 /// A listening server.
@@ -170,6 +222,7 @@ pub struct Server {
     address: SocketAddr,
     router: Router,
     config: Config,
+    tls: Option<Tls>,
 }
 
 impl Server {
@@ -182,6 +235,29 @@ impl Server {
         address: SocketAddr,
         config: Config,
     ) -> Result<Self, ServeError> {
+        Self::listen(router(copy, config.clone())?, address, config, None).await
+    }
+
+    /// Listens on `address` for people at the office, for phones, and for other copies. With `tls` the connections are
+    /// encrypted. `office` is told whether the address is this machine's alone, and whether there is TLS.
+    ///
+    /// # Errors
+    /// As [`Server::bind`].
+    pub async fn office(
+        office: &Opened,
+        address: SocketAddr,
+        config: Config,
+        tls: Option<Tls>,
+    ) -> Result<Self, ServeError> {
+        Self::listen(office_router(&office.app, config.clone())?, address, config, tls).await
+    }
+
+    async fn listen(
+        router: Router,
+        address: SocketAddr,
+        config: Config,
+        tls: Option<Tls>,
+    ) -> Result<Self, ServeError> {
         if !config.allow_remote && !address.ip().to_canonical().is_loopback() {
             return Err(ServeError::NotLoopback(address));
         }
@@ -189,9 +265,10 @@ impl Server {
         let listener = TcpListener::bind(address).await.map_err(listen)?;
         Ok(Server {
             address: listener.local_addr().map_err(listen)?,
-            router: router(copy, config.clone())?,
+            router,
             listener,
             config,
+            tls,
         })
     }
 
@@ -220,14 +297,37 @@ impl Server {
                 accepted = next => accepted,
             };
             match accepted {
-                Some((permit, Ok((stream, _)))) => {
+                Some((permit, Ok((stream, peer)))) => {
                     // Small replies go out at once; without it they wait for the other side's word on the bytes before.
                     let _ = stream.set_nodelay(true);
-                    let service = TowerToHyperService::new(self.router.clone());
-                    let connection = graceful.watch(http.serve_connection(TokioIo::new(stream), service));
+                    let router =
+                        self.router
+                            .clone()
+                            .map_request(move |mut request: axum::http::Request<_>| {
+                                request.extensions_mut().insert(Peer(peer.ip()));
+                                request
+                            });
+                    let service = TowerToHyperService::new(router);
+                    let (http, watcher) = (http.clone(), graceful.watcher());
+                    let (tls, patience) = (self.tls.clone(), self.config.idle_timeout);
                     tokio::spawn(async move {
                         // What breaks a connection is the other side's affair; it will ask again.
-                        let _ = connection.await;
+                        match tls {
+                            None => drop(
+                                watcher
+                                    .watch(http.serve_connection(TokioIo::new(stream), service))
+                                    .await,
+                            ),
+                            Some(Tls(acceptor)) => {
+                                if let Ok(Ok(stream)) = timeout(patience, acceptor.accept(stream)).await {
+                                    drop(
+                                        watcher
+                                            .watch(http.serve_connection(TokioIo::new(stream), service))
+                                            .await,
+                                    );
+                                }
+                            }
+                        }
                         drop(permit);
                     });
                 }
@@ -359,13 +459,30 @@ fn json(value: &impl Serialize) -> Response {
     }
 }
 
+/// What serves here, and what of.
+#[derive(serde::Serialize, utoipa::ToSchema)]
+struct About {
+    program: &'static str,
+    /// Version of the calls.
+    protocol: u32,
+    /// Version of the sync message.
+    message: u64,
+    /// Id of the programme.
+    programme: Uuid,
+}
+
+/// What is served here.
+#[utoipa::path(get, path = "/api/1/about", tag = "sync", security(),
+    responses((status = 200, body = About),
+        (status = "4XX", body = crate::office::ProblemBody)),
+    extensions(("x-earlywood-right" = json!("public"))))]
 async fn about(State(app): State<App>) -> Response {
-    json(&serde_json::json!({
-        "program": "earlywood",
-        "protocol": PROTOCOL,
-        "message": sync::VERSION,
-        "programme": app.programme,
-    }))
+    json(&About {
+        program: "earlywood",
+        protocol: PROTOCOL,
+        message: sync::VERSION,
+        programme: app.programme,
+    })
 }
 
 #[derive(Deserialize)]
@@ -380,6 +497,12 @@ struct ChallengeReply {
     expires_in_s: u64,
 }
 
+/// A challenge for a device's next call.
+#[utoipa::path(post, path = "/api/1/sync/challenge", tag = "sync", security(),
+    request_body(content = String, content_type = "application/json"),
+    responses((status = 200, body = String, content_type = "application/json"),
+        (status = "4XX", body = crate::office::ProblemBody)),
+    extensions(("x-earlywood-right" = json!("public"))))]
 async fn challenge(State(app): State<App>, headers: HeaderMap, body: Body) -> Result<Response, Refusal> {
     let length = content_length(&headers, SMALL_BODY);
     let mut body = body;
@@ -401,6 +524,12 @@ async fn challenge(State(app): State<App>, headers: HeaderMap, body: Body) -> Re
     }))
 }
 
+/// How far each side has come.
+#[utoipa::path(post, path = "/api/1/sync/offer", tag = "sync", security(("device" = [])),
+    request_body(content = String, content_type = "application/x-ndjson"),
+    responses((status = 200, body = String, content_type = "application/x-ndjson"),
+        (status = "4XX", body = crate::office::ProblemBody)),
+    extensions(("x-earlywood-right" = json!("device"))))]
 async fn offer(State(app): State<App>, headers: HeaderMap, body: Body) -> Result<Response, Refusal> {
     let (caller, bytes) = admit(&app, &headers, "offer", OFFER_BODY, body).await?;
     let limits = app.config.limits;
@@ -411,21 +540,16 @@ async fn offer(State(app): State<App>, headers: HeaderMap, body: Body) -> Result
         return Err(Refusal::wrong_programme(app.programme));
     }
     let ours = app.with_copy(|copy| copy.offer()).await?;
-    let zip = caller.wants_gzip;
-    let packed = app
-        .unpack(move || {
-            let mut out = Vec::new();
-            match zip {
-                true => sync::encode_offer_gzip(&ours, &mut out),
-                false => sync::encode_offer(&ours, &mut out),
-            }
-            .map(|()| out)
-        })
-        .await
-        .map_err(|refusal| app.own_fault(&refusal.words))?;
-    reply(&app, &caller, "", packed).await
+    let packed = app.pack_offer(ours, caller.wants_gzip).await?;
+    reply(&app, &caller, "", packed, NDJSON).await
 }
 
+/// Takes what is new, and gives what the other side lacks.
+#[utoipa::path(post, path = "/api/1/sync/exchange", tag = "sync", security(("device" = [])),
+    request_body(content = String, content_type = "application/x-ndjson"),
+    responses((status = 200, body = String, content_type = "application/x-ndjson"),
+        (status = "4XX", body = crate::office::ProblemBody)),
+    extensions(("x-earlywood-right" = json!("device"))))]
 async fn exchange(State(app): State<App>, headers: HeaderMap, body: Body) -> Result<Response, Refusal> {
     let (caller, bytes) = admit(&app, &headers, "exchange", app.config.max_body, body).await?;
     let limits = app.config.limits;
@@ -454,7 +578,75 @@ async fn exchange(State(app): State<App>, headers: HeaderMap, body: Body) -> Res
         .unpack(move || write_bundle(&ours, zip))
         .await
         .map_err(|refusal| app.own_fault(&refusal.words))?;
-    reply(&app, &caller, &accepted_text(accepted), packed).await
+    reply(&app, &caller, &accepted_text(accepted), packed, NDJSON).await
+}
+
+/// A phone gives what it has; the reply says how far this side has come with that.
+#[utoipa::path(post, path = "/api/1/sync/give", tag = "sync", security(("device" = [])),
+    request_body(content = String, content_type = "application/x-ndjson"),
+    responses((status = 200, body = String, content_type = "application/x-ndjson"),
+        (status = "4XX", body = crate::office::ProblemBody)),
+    extensions(("x-earlywood-right" = json!("device"))))]
+async fn give(State(app): State<App>, headers: HeaderMap, body: Body) -> Result<Response, Refusal> {
+    let (mut caller, bytes) = admit(&app, &headers, "give", app.config.max_body, body).await?;
+    app.holder_of(caller.device).await?;
+    let limits = app.config.limits;
+    let theirs = app
+        .unpack(move || read_bundle(&bytes, caller.gzip, &limits))
+        .await?;
+    if theirs.programme != app.programme {
+        return Err(Refusal::wrong_programme(app.programme));
+    }
+    let (accepted, ours) = app
+        .with_copy(move |copy| Ok((copy.accept(jiff::Timestamp::now(), &theirs)?, copy.offer()?)))
+        .await?;
+    // A browser unpacks what it gets before a page sees it, and the hash is over what was sent: plain, then.
+    caller.wants_gzip = false;
+    let packed = app.pack_offer(ours, false).await?;
+    reply(&app, &caller, &accepted_text(accepted), packed, NDJSON).await
+}
+
+/// The day that a phone asks about: the server's own today when left out.
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+struct DayAsked {
+    today: Option<jiff::civil::Date>,
+}
+
+/// All that a phone needs for its holder's day off the network.
+#[utoipa::path(post, path = "/api/1/phone/day", tag = "sync", security(("device" = [])),
+    request_body(content = String, content_type = "application/json"),
+    responses((status = 200, body = String, content_type = "application/json"),
+        (status = "4XX", body = crate::office::ProblemBody)),
+    extensions(("x-earlywood-right" = json!("device"))))]
+async fn day(State(app): State<App>, headers: HeaderMap, body: Body) -> Result<Response, Refusal> {
+    let (mut caller, bytes) = admit(&app, &headers, "day", SMALL_BODY, body).await?;
+    let person = app.holder_of(caller.device).await?;
+    let asked: DayAsked = match bytes.is_empty() {
+        true => DayAsked::default(),
+        false => serde_json::from_slice(&bytes).map_err(|_| {
+            Refusal::bad(
+                "bad-request",
+                "a day is asked for with {\"today\": \"2026-06-01\"} or {}",
+            )
+        })?,
+    };
+    let Some(office) = &app.office else {
+        return Err(no_such_call().await);
+    };
+    // Packed as the content itself, for the page to unpack: a browser would unpack an encoding before the hash is compared.
+    let zip = std::mem::take(&mut caller.wants_gzip);
+    let packed = crate::office::phone_day(office, person, asked.today, zip).await;
+    let packed = packed.map_err(|problem| match problem.fault {
+        Some(fault) => app.own_fault(&fault),
+        None => Refusal::new(problem.status, problem.code, problem.words),
+    })?;
+    let media_type = if zip {
+        "application/gzip"
+    } else {
+        "application/json"
+    };
+    reply(&app, &caller, "", packed, media_type).await
 }
 
 fn read_offer(bytes: &[u8], gzip: bool, limits: &Limits) -> Result<Offer, SyncError> {
@@ -589,6 +781,11 @@ async fn identify(app: &App, headers: &HeaderMap, call: &str) -> Result<(Caller,
         ));
     }
     app.challenges.use_up(&challenge, Instant::now())?;
+    app.with_copy(move |copy| {
+        copy.heard(device);
+        Ok(())
+    })
+    .await?;
     Ok((Caller { scope, ..caller }, hash))
 }
 
@@ -690,7 +887,13 @@ async fn after_draining(mut body: Body, refusal: Refusal) -> Refusal {
 }
 
 /// The signed reply, with a challenge for the next request.
-async fn reply(app: &App, caller: &Caller, accepted: &str, packed: Vec<u8>) -> Result<Response, Refusal> {
+async fn reply(
+    app: &App,
+    caller: &Caller,
+    accepted: &str,
+    packed: Vec<u8>,
+    media_type: &str,
+) -> Result<Response, Refusal> {
     let hash = Hash::of(&packed);
     let message = reply_message(app.programme, app.device, &caller.challenge, accepted, hash);
     let signature = app.with_copy(move |copy| copy.sign(&message)).await?;
@@ -711,7 +914,7 @@ async fn reply(app: &App, caller: &Caller, accepted: &str, packed: Vec<u8>) -> R
     if !accepted.is_empty() {
         put(header::ACCEPTED, accepted.to_owned());
     }
-    put("content-type", "application/x-ndjson".into());
+    put("content-type", media_type.into());
     if caller.wants_gzip {
         put("content-encoding", "gzip".into());
     }
@@ -735,6 +938,32 @@ impl Inner {
             "server-fault",
             "the server could not do this and has changed nothing; its keeper can see why; try again later",
         )
+    }
+
+    /// The person who holds a device. Calls for phones are for nobody else: an office's machine takes the whole journal.
+    async fn holder_of(&self, device: Uuid) -> Result<String, Refusal> {
+        let holder = self.with_copy(move |copy| copy.holder(device)).await?;
+        holder.ok_or_else(|| {
+            Refusal::new(
+                StatusCode::FORBIDDEN,
+                "no-holder",
+                "this call is for a device that is held by a person who has a role today; ask the programme lead",
+            )
+        })
+    }
+
+    async fn pack_offer(&self, ours: Offer, zip: bool) -> Result<Vec<u8>, Refusal> {
+        let pack = move || {
+            let mut out = Vec::new();
+            match zip {
+                true => sync::encode_offer_gzip(&ours, &mut out),
+                false => sync::encode_offer(&ours, &mut out),
+            }
+            .map(|()| out)
+        };
+        self.unpack(pack)
+            .await
+            .map_err(|refusal| self.own_fault(&refusal.words))
     }
 
     /// Works on the journal, alone, on a thread that may block. What was begun is finished even if the request is cut off.

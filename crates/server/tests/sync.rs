@@ -266,6 +266,14 @@ impl ProgrammeCopy for Memory {
     fn sign(&self, message: &[u8]) -> Result<[u8; 64], CopyError> {
         Ok(DeviceKey::from_seed(self.device, self.key.to_bytes()).sign_message(message))
     }
+
+    fn holder(&self, device: Uuid) -> Result<Option<String>, CopyError> {
+        let enrolled = self.enrolled.lock().unwrap();
+        let is_phone = enrolled
+            .get(&device)
+            .is_some_and(|(_, scope)| *scope == Scope::Crew);
+        Ok(is_phone.then(|| "crew-3".to_owned()))
+    }
 }
 
 /// The same copy for the server and for the test that looks into it.
@@ -309,6 +317,10 @@ impl ProgrammeCopy for Shared {
 
     fn sign(&self, message: &[u8]) -> Result<[u8; 64], CopyError> {
         self.look().sign(message)
+    }
+
+    fn holder(&self, device: Uuid) -> Result<Option<String>, CopyError> {
+        self.look().holder(device)
     }
 }
 
@@ -768,6 +780,66 @@ fn two_hundred_devices_at_once() {
         visit(phone, &server);
         assert_eq!(phone.everything(), server.copy.look().everything());
     }
+}
+
+#[test]
+fn a_phone_gives_and_is_told_what_is_still_lacking() {
+    let enrolled = Enrolled::default();
+    let mut office = Memory::new(1, &enrolled);
+    office.enrol(Scope::Everything);
+    for _ in 0..50 {
+        office.append("{\"office\":true}");
+    }
+    let mut phone = Memory::new(2, &enrolled);
+    phone.enrol(Scope::Crew);
+    phone.append("{\"visit\":true}");
+    let photo = phone.append_photo(&[7; 900], false);
+    let server = Running::start(office, Config::default());
+    let give = |phone: &Memory| {
+        let body = {
+            let offer = Offer {
+                programme: PROGRAMME,
+                heads: Vec::new(),
+                wants: Vec::new(),
+            };
+            let mut bundle = phone.bundle(&offer, Scope::Everything, Limit::default()).unwrap();
+            bundle.contents = phone.contents.clone().into_iter().collect();
+            let mut out = Vec::new();
+            encode(&bundle, &mut out).unwrap();
+            out
+        };
+        let headers = signed(phone, "give", server.challenge(phone.device), &body);
+        server.ask("/api/1/sync/give", &headers, &body)
+    };
+    let (status, text) = give(&phone);
+    assert_eq!(status, 200, "{text}");
+    let offer = earlywood_journal::sync::decode_offer(text.as_bytes(), &Default::default()).unwrap();
+    assert_eq!(offer.wants, [photo], "the photo is still lacking");
+    assert!(
+        offer
+            .heads
+            .iter()
+            .any(|head| head.device == phone.device && head.number == 2)
+    );
+    assert!(!text.contains("office"), "nothing of the journal comes along");
+    phone.contents.insert(photo, vec![7; 900]);
+    let (_, text) = give(&phone);
+    assert!(
+        earlywood_journal::sync::decode_offer(text.as_bytes(), &Default::default())
+            .unwrap()
+            .wants
+            .is_empty()
+    );
+    assert_eq!(server.copy.look().entries(), 52, "given twice, counted once");
+    // Not for an office's machine, nor with a signature for another call.
+    let mut machine = Memory::new(3, &enrolled);
+    machine.enrol(Scope::Everything);
+    machine.append("{\"office\":3}");
+    let (status, text) = give(&machine);
+    assert_eq!((status, text.contains("no-holder")), (403, true), "{text}");
+    let headers = signed(&phone, "exchange", server.challenge(phone.device), b"");
+    let (status, text) = server.ask("/api/1/sync/give", &headers, b"");
+    assert_eq!((status, text.contains("bad-signature")), (401, true), "{text}");
 }
 
 #[test]

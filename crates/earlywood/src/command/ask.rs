@@ -3,7 +3,6 @@
 use anyhow::{Result, bail};
 use clap::{Args, Subcommand};
 use earlywood_journal::{Limit, Limits, Near, Programme};
-use earlywood_model::profile::{ClockDays, TargetProfile};
 use earlywood_model::record::Position;
 use jiff::civil::Date;
 
@@ -91,8 +90,8 @@ impl LimitArgs {
     fn limits(&self, programme: &Programme) -> Result<Limits> {
         let profiles = programme.profiles()?;
         let mut limits = match (&self.target, profiles.as_slice()) {
-            (Some(id), _) => of_profile(&crate::chain::target(programme, id)?),
-            (None, [only]) => of_profile(&only.profile),
+            (Some(id), _) => earlywood_chain::due::limits(&earlywood_chain::target(programme, id)?),
+            (None, [only]) => earlywood_chain::due::limits(&only.profile),
             (None, _) => Limits::default(),
         };
         limits.look = self.look_days.or(limits.look);
@@ -103,27 +102,6 @@ impl LimitArgs {
             );
         }
         Ok(limits)
-    }
-}
-
-fn of_profile(profile: &TargetProfile) -> Limits {
-    let clocks = &profile.clocks;
-    Limits {
-        look: Some(days(&clocks.look)),
-        lure: Some(days(&clocks.lure)),
-        insert: clocks.insert.as_ref().map(days),
-        killing_agent: clocks.killing_agent.as_ref().map(days),
-        body: Some(days(&clocks.body)),
-    }
-}
-
-/// Whole days: due from the first day that is not within.
-// Days of a checked profile are finite and not negative; what would not fit is as good as never.
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-fn days(clock: &ClockDays) -> Limit {
-    Limit {
-        warn_days: clock.warning_days.ceil() as u32,
-        fail_days: clock.failed_days.ceil() as u32,
     }
 }
 

@@ -2,14 +2,16 @@
 
 use anyhow::{Result, bail};
 use clap::Args;
-use earlywood_model::assurance::{Assurance, Band, ZoneAssurance};
+use earlywood_chain::assure::{Asked, Question, suspects_words};
+use earlywood_chain::ground::Ground;
+use earlywood_chain::wording::{band, sentence};
+use earlywood_model::assurance::{Assurance, ZoneAssurance};
 use earlywood_model::profile::TargetProfile;
 use jiff::civil::Date;
 use serde_json::json;
 
 use crate::FileArg;
-use crate::chain::assure::{Asked, Question, suspects_words};
-use crate::chain::ground::{Ground, GroundOptions};
+use crate::chain::{GroundArgs, tell};
 use crate::out::{Form, note, table};
 
 #[derive(Args)]
@@ -29,7 +31,7 @@ pub(crate) struct AssuranceArgs {
     #[arg(long)]
     station: Option<String>,
     #[command(flatten)]
-    ground: GroundOptions,
+    ground: GroundArgs,
     /// Draws of the uncertain parameters behind every band.
     #[arg(long, value_name = "N", default_value = "1000", value_parser = clap::value_parser!(u32).range(1..=100_000))]
     draws: u32,
@@ -40,10 +42,11 @@ pub(crate) struct AssuranceArgs {
 
 pub(crate) fn run(args: AssuranceArgs, form: Form) -> Result<()> {
     let programme = super::read(&args.file)?;
-    let profile = crate::chain::target_or_only(&programme, args.target.as_deref())?;
-    let series = crate::chain::weather::series(&programme, args.station.as_deref())?;
-    let ground = Ground::of(&programme, profile, args.ground)?;
-    ground.cells.notes.iter().for_each(|n| note(n));
+    let profile = earlywood_chain::target_or_only(&programme, args.target.as_deref())?;
+    let mut notes = Vec::new();
+    let series = earlywood_chain::weather::series(&programme, args.station.as_deref(), &mut notes)?;
+    let ground = Ground::of(&programme, profile, args.ground.into())?;
+    notes.extend(ground.cells.notes.iter().cloned());
     let on = args.on.unwrap_or_else(super::today);
     if on > super::today() {
         bail!("--on {on} lies in the future; assurance rests on visits made");
@@ -57,7 +60,9 @@ pub(crate) fn run(args: AssuranceArgs, form: Form) -> Result<()> {
             draws: args.draws,
             seed: args.seed,
         },
+        &mut notes,
     )?;
+    tell(&notes);
     if question.placements.is_empty() {
         note("no trap for this target hung in the season: the figures are those of not looking");
     }
@@ -72,7 +77,7 @@ pub(crate) fn run(args: AssuranceArgs, form: Form) -> Result<()> {
             bail!("no zone {zone:?}; there are {}", labels.join(", "));
         }
     }
-    answer.warnings.iter().for_each(|w| note(w));
+    tell(&answer.warnings);
     form.say(
         || words(&answer, &ground.profile, ground.params.flyers),
         || {
@@ -81,20 +86,6 @@ pub(crate) fn run(args: AssuranceArgs, form: Form) -> Result<()> {
             told
         },
     )
-}
-
-fn band(b: Band) -> String {
-    format!("{} ({}–{})", share(b.median), share(b.p05), share(b.p95))
-}
-
-/// A probability in words: never rounded to certainty.
-pub(crate) fn share(p: f64) -> String {
-    match p {
-        p if p > 0.0 && p < 0.001 => "below 0.001".into(),
-        p if p < 1.0 && p > 0.999 => "above 0.999".into(),
-        p if !(0.01..=0.99).contains(&p) => format!("{p:.3}"),
-        p => format!("{p:.2}"),
-    }
 }
 
 fn words(answer: &Assurance, profile: &TargetProfile, flyers: f64) -> String {
@@ -113,27 +104,6 @@ fn words(answer: &Assurance, profile: &TargetProfile, flyers: f64) -> String {
         lines.extend(details(zone));
     }
     lines.join("\n")
-}
-
-/// The sentence a lead can say aloud.
-pub(crate) fn sentence(zone: &ZoneAssurance, common_name: &str, flyers: f64) -> String {
-    let name = common_name.to_lowercase();
-    let seen = zone.periods.last().map(|p| p.sensitivity);
-    let seen = seen.map_or_else(|| "unknown".to_string(), band);
-    match zone.found_on {
-        Some(day) => format!(
-            "{}: {name} was found on {day} and confirmed. Up to then the work would have seen the design incursion ({flyers} flyers) with probability {seen}.",
-            zone.zone
-        ),
-        None => {
-            let free = zone.periods.last().and_then(|p| p.p_free);
-            let free = free.map_or_else(|| "unknown".to_string(), band);
-            format!(
-                "{}: if the {name} had been here at the design size ({flyers} flyers), we'd have seen it by now with probability {seen}. Probability that it is absent: {free}.",
-                zone.zone
-            )
-        }
-    }
 }
 
 fn details(zone: &ZoneAssurance) -> Vec<String> {

@@ -2,10 +2,14 @@
 
 use std::collections::HashMap;
 use std::fs;
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, bail};
 use clap::Args;
+use earlywood_chain::ground::{Ground, GroundOptions};
+use earlywood_chain::load::What;
+use earlywood_chain::siting::{Aim, Request, candidates, choose};
 use earlywood_journal::{Act, Programme};
 use earlywood_model::phenology::{SeasonOptions, SeasonSpan, season_plan};
 use earlywood_model::record::{Placement, Visit};
@@ -15,17 +19,17 @@ use jiff::ToSpan as _;
 use jiff::civil::Date;
 use serde_json::json;
 
-use super::load::{What, load_file};
-use crate::chain::ground::{Ground, GroundOptions};
-use crate::chain::report::{self, Decoration};
-use crate::chain::siting::{Aim, Request, candidates, choose};
+use super::load::load_file;
+use crate::chain::tell as tell_notes;
 use crate::demo::custody::{self, Staff};
 use crate::demo::district::{self, District, Files, SEASON_YEAR, TARGETS};
 use crate::demo::files;
 use crate::demo::incursion::{self, Arrival, HostSpot, Incursion};
 use crate::demo::season::{self, Calendar, Failings, TrapTruth};
+use crate::demo::working_day::{self, Played};
 use crate::out::Form;
 use crate::report::ReportData;
+use crate::report::gather::{self, Decoration};
 
 #[derive(Args)]
 pub(crate) struct DemoArgs {
@@ -42,11 +46,25 @@ pub(crate) struct DemoArgs {
     /// Hide no incursion: the season then ends in an assurance.
     #[arg(long)]
     no_incursion: bool,
+    /// Then open it to a browser on this machine, as it stood on a morning in its season. A demonstration that is in the
+    /// folder already is taken as it is.
+    #[arg(long)]
+    serve: bool,
+    /// Address and port to listen on, with --serve; port 0 takes a free one.
+    #[arg(
+        long,
+        value_name = "ADDR",
+        default_value = "127.0.0.1:8640",
+        requires = "serve"
+    )]
+    listen: SocketAddr,
 }
 
 /// Stands in a folder that a demo made, so that the next demo may clear what this one wrote and nothing else.
 const MARKER: &str = "this-is-invented.txt";
 const PROGRAMME: &str = "district.earlywood";
+/// The same programme as it stood on a morning in its season: what `--serve` shows.
+const AT_WORK: &str = "at-work.earlywood";
 const REPORT: &str = "report.html";
 
 /// Crews of two; invented.
@@ -56,6 +74,26 @@ const CREWS: [&str; 3] = ["crew-1", "crew-2", "crew-3"];
 const DRAWS: u32 = 500;
 
 pub(crate) fn run(args: DemoArgs, form: Form) -> Result<()> {
+    let at_work = args.dir.join(AT_WORK);
+    if !args.serve {
+        return play(&args, form);
+    }
+    if args.dir.join(MARKER).exists() && at_work.exists() {
+        crate::out::note(&format!(
+            "the demonstration in {} is taken as it is; without --serve it is made anew",
+            args.dir.display()
+        ));
+    } else {
+        play(&args, form)?;
+    }
+    super::serve::serve(
+        super::serve::ServeArgs::of_demo(at_work, args.listen, working_day::MORNING),
+        form,
+    )
+}
+
+/// Plays the year and writes the folder.
+fn play(args: &DemoArgs, form: Form) -> Result<()> {
     let dir = &args.dir;
     make_room(dir)?;
     let tell = |text: &str| {
@@ -77,19 +115,25 @@ pub(crate) fn run(args: DemoArgs, form: Form) -> Result<()> {
         Some(args.seed as usize % TARGETS.len())
     };
     let mut last_day = jiff::civil::date(SEASON_YEAR, 1, 1);
+    let mut season = Vec::new();
     for (at, id) in TARGETS.iter().enumerate() {
         let year = Year {
             programme: &mut programme,
             district: &district,
             act: &act,
             staff: &staff,
-            args: &args,
+            args,
             dir,
         };
-        last_day = last_day.max(year.work(id, chosen == Some(at), &tell)?);
+        let (last, played) = year.work(id, chosen == Some(at), &tell)?;
+        last_day = last_day.max(last);
+        season.push(played);
     }
+    tell("Writing the same programme as it stood on a morning in its season …");
+    let morning_path = dir.join(AT_WORK);
+    working_day::write(&morning_path, &district, &season, args.seed)?;
     tell("Reckoning assurance and writing the report …");
-    let data = report::gather(&programme, &asked(&district, last_day))?;
+    let data = gather::gather(&programme, &asked(&district, last_day))?;
     let report_path = dir.join(REPORT);
     fs::write(&report_path, crate::report::html(&data))
         .with_context(|| format!("{} can't be written", report_path.display()))?;
@@ -115,14 +159,19 @@ fn make_room(dir: &Path) -> Result<()> {
             dir.display()
         );
     }
-    let wal = [
-        format!("{PROGRAMME}-wal"),
-        format!("{PROGRAMME}-shm"),
-        format!("{PROGRAMME}.key"),
-        PROGRAMME.to_string(),
-        REPORT.to_string(),
-    ];
-    for name in wal {
+    let files = [PROGRAMME, AT_WORK].iter().flat_map(|file| {
+        [
+            "",
+            "-wal",
+            "-shm",
+            ".key",
+            ".signin",
+            ".signin-wal",
+            ".signin-shm",
+        ]
+        .map(|end| format!("{file}{end}"))
+    });
+    for name in files.chain([REPORT.to_string()]) {
         match fs::remove_file(dir.join(&name)) {
             Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
                 return Err(e).with_context(|| format!("{name} in {} can't be replaced", dir.display()));
@@ -158,8 +207,8 @@ struct Year<'a> {
 }
 
 impl Year<'_> {
-    /// Plan, season, field work, catches, determinations; gives the last day of the target's records.
-    fn work(self, id: &str, invaded: bool, tell: &dyn Fn(&str)) -> Result<Date> {
+    /// Plan, season, field work, catches, determinations; gives the last day of the target's records, and what was played.
+    fn work(self, id: &str, invaded: bool, tell: &dyn Fn(&str)) -> Result<(Date, Played)> {
         let Year {
             programme,
             district,
@@ -168,10 +217,16 @@ impl Year<'_> {
             args,
             dir,
         } = self;
-        let ground = Ground::of(programme, crate::chain::target(programme, id)?, ground_options())?;
+        let ground = Ground::of(
+            programme,
+            earlywood_chain::target(programme, id)?,
+            ground_options(),
+        )?;
         let own = programme.places()?;
         let request = request(args);
-        let sited = choose(&ground, candidates(&ground, &[], &request)?, &[], &request)?;
+        let mut notes = Vec::new();
+        let spots = candidates(&ground, &[], &request, &mut notes)?;
+        let sited = choose(&ground, spots, &[], &request)?;
         tell(&format!(
             "{id}: {} traps of {} candidate places; objective {:.4}, no plan beats {:.4} (gap {:.2} %).",
             sited.plan.chosen.len(),
@@ -180,7 +235,7 @@ impl Year<'_> {
             sited.plan.bound,
             100.0 * sited.plan.gap
         ));
-        let mut plan = super::place::plan_entry(
+        let mut plan = earlywood_chain::plan::entry(
             &ground,
             &sited,
             &request,
@@ -188,9 +243,10 @@ impl Year<'_> {
             "the demo's plan for the season".into(),
         );
         relabel(&mut plan.places, id);
-        super::place::save(programme, act, &ground, &own, plan.clone())?;
+        earlywood_chain::plan::save(programme, act, &ground, &own, plan.clone())?;
 
-        let series = crate::chain::weather::series(programme, None)?;
+        let series = earlywood_chain::weather::series(programme, None, &mut notes)?;
+        tell_notes(&notes);
         let calendar = calendar(&ground, &series)?;
         let placements = placements(&plan.places, id, &calendar);
         let work = season::work_season(&placements, &calendar, &Failings::ORDINARY, &CREWS, args.seed);
@@ -215,10 +271,18 @@ impl Year<'_> {
             let label = format!("S-{}-{:03}", letters(id), n + 1);
             custody::name(programme, staff, id, &label, verdict)?;
         }
-        Ok(
-            last_day(&visits, &calendar)
-                .max(verdicts.iter().map(|v| v.determined).max().unwrap_or(Date::MIN)),
-        )
+        let last = last_day(&visits, &calendar)
+            .max(verdicts.iter().map(|v| v.determined).max().unwrap_or(Date::MIN));
+        let played = Played {
+            target: id.to_string(),
+            letters: letters(id),
+            toml: ground.profile.to_toml()?,
+            plan,
+            placements: season::as_worked(&placements, &work),
+            visits,
+            verdicts,
+        };
+        Ok((last, played))
     }
 }
 
@@ -369,13 +433,13 @@ fn last_day(visits: &[Visit], calendar: &Calendar) -> Date {
     visits.iter().map(|v| v.date).max().unwrap_or(calendar.take_down)
 }
 
-fn asked(district: &District, on: Date) -> report::Asked {
+fn asked(district: &District, on: Date) -> gather::Asked {
     let lines = |all: &[Vec<crate::demo::plane::Xy>]| -> Vec<Vec<earlywood_model::record::Position>> {
         all.iter()
             .map(|l| l.iter().map(|&p| district.plane.position(p)).collect())
             .collect()
     };
-    report::Asked {
+    gather::Asked {
         targets: TARGETS.iter().map(ToString::to_string).collect(),
         on,
         station: None,
@@ -425,14 +489,14 @@ fn target_line(t: &crate::report::TargetReport) -> String {
         .zones
         .iter()
         .map(|z| {
-            let free = z
-                .free
-                .last()
-                .map_or_else(|| "unknown".into(), |(_, b)| super::assurance::share(b.median));
+            let free = z.free.last().map_or_else(
+                || "unknown".into(),
+                |(_, b)| earlywood_chain::wording::share(b.median),
+            );
             format!(
                 "{} {} (absent {free})",
                 z.zone,
-                super::assurance::share(z.sensitivity.median)
+                earlywood_chain::wording::share(z.sensitivity.median)
             )
         })
         .collect();

@@ -139,7 +139,7 @@ impl From<StatusArg> for Status {
 fn determine(desk: &Desk<'_>, args: DetermineArgs) -> Result<()> {
     let mut programme = desk.open()?;
     // Also refuses a target that nobody knows.
-    let target = crate::chain::target(&programme, &args.target)?;
+    let target = earlywood_chain::target(&programme, &args.target)?;
     let on = args.on.unwrap_or_else(super::today);
     if on < args.taken || on > super::today() {
         bail!(
@@ -149,7 +149,7 @@ fn determine(desk: &Desk<'_>, args: DetermineArgs) -> Result<()> {
     }
     let made = Determination::of_trap(args.trap, args.taken, target.id, args.status.into(), args.by)
         .with_note(args.note);
-    let receipt = programme.append(&desk.actor.act()?, crate::chain::determination_on(on, made)?)?;
+    let receipt = programme.append(&desk.actor.act()?, earlywood_chain::determination_on(on, made)?)?;
     desk.receipt(&receipt)
 }
 

@@ -1,23 +1,21 @@
 //! `earlywood load`: files into a programme file, all or nothing unless told otherwise.
 
-use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context as _, Result, bail};
+use anyhow::Result;
 use clap::{Args, ValueEnum};
-use earlywood_geodata::{Context, Loadable, Loaded, read_file};
-use earlywood_journal::{Act, Bulk, LoadMode, Programme};
-use earlywood_model::profile::TargetProfile;
-use earlywood_model::record::{Host, Land, Pathway, Place, Placement, Visit, WeatherDay, Zone};
+use earlywood_chain::load::{self, Reading, Source, What};
+use earlywood_journal::{Act, LoadMode, Programme};
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::{Value, json};
 
+use crate::chain::tell;
 use crate::out::{Form, note};
 use crate::{ActorArg, FileArg};
 
 /// What a file holds.
 #[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub(crate) enum What {
+enum WhatArg {
     /// Host trees.
     Hosts,
     /// Places through which a pest may arrive.
@@ -38,13 +36,29 @@ pub(crate) enum What {
     Targets,
 }
 
+impl From<WhatArg> for What {
+    fn from(what: WhatArg) -> Self {
+        match what {
+            WhatArg::Hosts => What::Hosts,
+            WhatArg::Pathways => What::Pathways,
+            WhatArg::Land => What::Land,
+            WhatArg::Zones => What::Zones,
+            WhatArg::Weather => What::Weather,
+            WhatArg::Places => What::Places,
+            WhatArg::Traps => What::Traps,
+            WhatArg::Visits => What::Visits,
+            WhatArg::Targets => What::Targets,
+        }
+    }
+}
+
 #[derive(Args)]
 pub(crate) struct LoadArgs {
     #[command(flatten)]
     file: FileArg,
     /// What the source holds.
     #[arg(value_enum)]
-    what: What,
+    what: WhatArg,
     /// The file to read: CSV or GeoJSON (docs/formats.md lists the columns); TOML for targets.
     source: PathBuf,
     /// Keep the good rows when some are bad; otherwise one bad row stops the whole load.
@@ -70,15 +84,6 @@ struct Job<'a> {
     form: Form,
 }
 
-impl Job<'_> {
-    fn source_name(&self) -> String {
-        self.source.file_name().map_or_else(
-            || self.source.display().to_string(),
-            |n| n.to_string_lossy().into_owned(),
-        )
-    }
-}
-
 pub(crate) fn run(args: LoadArgs, form: Form) -> Result<()> {
     let mut programme = super::open(&args.file)?;
     let job = Job {
@@ -93,10 +98,7 @@ pub(crate) fn run(args: LoadArgs, form: Form) -> Result<()> {
         act: super::act(&args.actor)?,
         form,
     };
-    if args.replace && matches!(args.what, What::Traps | What::Visits | What::Targets) {
-        bail!("traps, visits and targets are never replaced; what was wrong is put right by a correction");
-    }
-    let summary = load_one(&mut programme, args.what, &job)?;
+    let summary = load_one(&mut programme, args.what.into(), &job)?;
     form.say(|| summary.words(), || summary.json())
 }
 
@@ -154,100 +156,53 @@ impl Summary {
 }
 
 fn load_one(programme: &mut Programme, what: What, job: &Job<'_>) -> Result<Summary> {
-    match what {
-        What::Hosts => bulk::<Host>(programme, job, |p| Ok(labels(p.hosts()?, |h| h.label))),
-        What::Pathways => bulk::<Pathway>(programme, job, |p| Ok(labels(p.pathways()?, |x| x.label))),
-        What::Land => bulk::<Land>(programme, job, |p| Ok(labels(p.land()?, |x| x.label))),
-        What::Zones => bulk::<Zone>(programme, job, |p| Ok(labels(p.zones()?, |x| x.label))),
-        What::Places => bulk::<Place>(programme, job, |p| Ok(labels(p.places()?, |x| x.label))),
-        // Station-days are checked by the journal: ten years of them are not worth reading twice.
-        What::Weather => bulk::<WeatherDay>(programme, job, |_| Ok(HashSet::new())),
-        What::Traps => entries(programme, job, |p, rows: &[Placement]| {
-            p.record_placements(&job.act, rows).map(drop)
-        }),
-        What::Visits => entries(programme, job, |p, rows: &[Visit]| {
-            p.record_visits(&job.act, rows).map(drop)
-        }),
-        What::Targets => target(programme, job),
-    }
-}
-
-fn labels<T>(records: Vec<T>, label: impl Fn(T) -> String) -> HashSet<String> {
-    records.into_iter().map(label).collect()
-}
-
-/// Kinds of which a whole file becomes one entry.
-fn bulk<T: Loadable + Bulk>(
-    programme: &mut Programme,
-    job: &Job<'_>,
-    known: impl FnOnce(&Programme) -> Result<HashSet<String>>,
-) -> Result<Summary> {
-    let known = if job.mode == LoadMode::Add {
-        known(programme)?
-    } else {
-        HashSet::new()
-    };
-    let loaded = read_records::<T>(programme, job, &known)?;
-    let (name, mode) = (job.source_name(), job.mode);
-    write(programme, job, loaded, |p, rows| {
-        p.load(&job.act, &name, mode, rows).map(drop)
-    })
-}
-
-/// Kinds of which every row becomes an entry of its own.
-fn entries<T: Loadable>(
-    programme: &mut Programme,
-    job: &Job<'_>,
-    append: impl Fn(&mut Programme, &[T]) -> Result<(), earlywood_journal::Error>,
-) -> Result<Summary> {
-    let loaded = read_records::<T>(programme, job, &HashSet::new())?;
-    write(programme, job, loaded, append)
-}
-
-/// Reads and checks the file; bad rows stop the load here unless the good ones are to be kept.
-fn read_records<T: Loadable>(
-    programme: &Programme,
-    job: &Job<'_>,
-    known: &HashSet<String>,
-) -> Result<Loaded<T>> {
-    let (zones, places) = (programme.zones()?, programme.places()?);
-    let context = Context {
-        existing: Some(known),
-        zones: &zones,
-        places: &places,
-        ..Context::new(job.act.today())
-    };
     let bar = progress_bar(job.form);
-    let loaded = read_file::<T>(job.source, &context, &mut |done, all| {
-        bar.set_length(all);
-        bar.set_position(done);
-    });
+    let reading = Reading {
+        today: job.act.today(),
+        mode: job.mode,
+        problem_cap: MOST_LISTED,
+        progress: &mut |done, all| {
+            bar.set_length(all);
+            bar.set_position(done);
+        },
+    };
+    let read = load::read(programme, what, Source::File(job.source), reading);
     bar.finish_and_clear();
-    if !loaded.unknown_columns.is_empty() {
-        note(&format!(
-            "columns not used: {}",
-            loaded.unknown_columns.join(", ")
-        ));
+    let read = read?;
+    if !read.unknown_columns.is_empty() {
+        note(&format!("columns not used: {}", read.unknown_columns.join(", ")));
     }
-    loaded.notes.iter().for_each(|n| note(n));
-    if !loaded.is_clean() {
-        eprintln!("{}", loaded.listing());
-        if !job.keep_good {
-            bail!(
-                "{}; nothing was written (--keep-good keeps the good ones)",
-                loaded.summary()
-            );
-        }
+    if what != What::Targets {
+        tell(&read.notes);
     }
-    if loaded.good.is_empty() {
-        bail!(
-            "{}: there is no good {} in it; nothing was written",
-            job.source.display(),
-            loaded.unit.word()
-        );
+    if !read.is_clean() {
+        eprintln!("{}", read.listing);
     }
-    Ok(loaded)
+    load::check(&read, job.keep_good)?;
+    let mut summary = Summary {
+        source: read.source.clone(),
+        unit: read.unit,
+        good: read.good.len(),
+        left_out: read.bad_rows,
+        check: job.check,
+    };
+    let warnings = if what == What::Targets {
+        read.notes.clone()
+    } else {
+        Vec::new()
+    };
+    // A mere check asks the journal nothing.
+    if !job.check {
+        let written = load::write(programme, &job.act, read, job.mode, job.keep_good)?;
+        written.refused.iter().for_each(|line| eprintln!("{line}"));
+        (summary.good, summary.left_out) = (written.written, written.left_out);
+    }
+    tell(&warnings);
+    Ok(summary)
 }
+
+/// How many problems are listed; all are counted.
+const MOST_LISTED: usize = 100;
 
 fn progress_bar(form: Form) -> ProgressBar {
     if form == Form::Json {
@@ -258,79 +213,4 @@ fn progress_bar(form: Form) -> ProgressBar {
         ProgressStyle::with_template("{bar:40} {bytes}/{total_bytes} {eta}")
             .unwrap_or_else(|_| ProgressStyle::default_bar()),
     )
-}
-
-/// More rows refused by the journal than this, and the file is not the file that was meant.
-const MOST_REFUSED: usize = 200;
-
-/// What to do about a refusal that the file's columns can't answer.
-fn advice(why: &str) -> &'static str {
-    if why.starts_with("moved_to empty") {
-        "; a file of visits has no columns for that: record the move with earlywood journal FILE append visit-made JSON \
-         (earlywood journal FILE schema visit-made shows its fields)"
-    } else {
-        ""
-    }
-}
-
-/// Writes the good rows in one piece. A row that the journal refuses stops the load, naming the row, unless the good
-/// ones are to be kept: then it is told, left out, and the rest is tried again.
-fn write<T>(
-    programme: &mut Programme,
-    job: &Job<'_>,
-    loaded: Loaded<T>,
-    append: impl Fn(&mut Programme, &[T]) -> Result<(), earlywood_journal::Error>,
-) -> Result<Summary> {
-    let (unit, source) = (loaded.unit.word(), job.source.display().to_string());
-    let (mut good, mut rows, mut refused) = (loaded.good, loaded.rows, 0);
-    loop {
-        // A mere check asks the journal nothing.
-        let outcome = if job.check {
-            Ok(())
-        } else {
-            append(programme, &good)
-        };
-        let Err(error) = outcome else { break };
-        let Some(at) = error.index().filter(|&i| i < good.len()) else {
-            return Err(error).with_context(|| format!("{source}: nothing was written"));
-        };
-        let why = error
-            .refusal()
-            .map_or_else(|| error.to_string(), ToString::to_string);
-        let told = format!("{source}, {unit} {}: {why}{}", rows[at], advice(&why));
-        if !job.keep_good {
-            bail!("{told}; nothing was written (--keep-good leaves such rows out)");
-        }
-        eprintln!("{told}");
-        refused += 1;
-        good.remove(at);
-        rows.remove(at);
-        if refused > MOST_REFUSED || good.is_empty() {
-            bail!("{source}: {refused} rows were refused; nothing was written");
-        }
-    }
-    Ok(Summary {
-        source,
-        unit,
-        good: good.len(),
-        left_out: loaded.bad_rows + refused,
-        check: job.check,
-    })
-}
-
-fn target(programme: &mut Programme, job: &Job<'_>) -> Result<Summary> {
-    let source = job.source.display();
-    let toml = std::fs::read_to_string(job.source).with_context(|| format!("{source} can't be read"))?;
-    let profile = TargetProfile::from_toml(&toml).with_context(|| format!("{source}"))?;
-    if !job.check {
-        programme.adopt_target(&job.act, &toml)?;
-    }
-    profile.warnings().iter().for_each(|w| note(w));
-    Ok(Summary {
-        source: profile.id,
-        unit: "profile",
-        good: 1,
-        left_out: 0,
-        check: job.check,
-    })
 }

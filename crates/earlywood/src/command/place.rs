@@ -5,16 +5,17 @@ use std::time::Duration;
 
 use anyhow::{Context, Result, bail};
 use clap::Args;
+use earlywood_chain::ground::{Ground, WHOLE};
+use earlywood_chain::plan::{self, aim_word};
+use earlywood_chain::siting::{Aim, Request, Sited, candidates, choose};
 use earlywood_geodata::AreaIndex;
-use earlywood_journal::{Act, LoadMode, Plan, Programme};
 use earlywood_model::record::{Place, Position};
 use earlywood_planner::siting::Limit;
 use serde_json::{Value, json};
 
-use crate::chain::ground::{Ground, GroundOptions, WHOLE};
-use crate::chain::siting::{Aim, Request, Sited, candidates, choose};
+use crate::chain::{AimArg, GroundArgs, tell};
 use crate::number;
-use crate::out::{Form, note, table};
+use crate::out::{Form, table};
 use crate::{ActorArg, FileArg};
 
 #[derive(Args)]
@@ -35,9 +36,9 @@ pub(crate) struct PlaceArgs {
     spacing: Option<f64>,
     /// What the plan should make large.
     #[arg(long, value_enum, default_value = "sensitivity")]
-    objective: Aim,
+    objective: AimArg,
     #[command(flatten)]
-    ground: GroundOptions,
+    ground: GroundArgs,
     /// Choose among the programme's own places only, not also among spots between the trees.
     #[arg(long)]
     own_places: bool,
@@ -79,7 +80,7 @@ impl PlaceArgs {
                 (_, Some(hours)) => Limit::Budget(hours),
                 (traps, None) => Limit::Count(traps.unwrap_or(0) as usize),
             },
-            aim: self.objective,
+            aim: self.objective.into(),
             spacing_m: self.spacing,
             own_places_only: self.own_places,
             most_candidates: self.candidates,
@@ -99,9 +100,9 @@ pub(crate) fn run(args: PlaceArgs, form: Form) -> Result<()> {
     } else {
         super::read(&args.file)?
     };
-    let profile = crate::chain::target_or_only(&programme, args.target.as_deref())?;
-    let ground = Ground::of(&programme, profile, args.ground)?;
-    ground.cells.notes.iter().for_each(|n| note(n));
+    let profile = earlywood_chain::target_or_only(&programme, args.target.as_deref())?;
+    let ground = Ground::of(&programme, profile, args.ground.into())?;
+    tell(&ground.cells.notes);
     let request = args.request();
     let own = programme.places()?;
     let hanging: Vec<_> = programme
@@ -109,98 +110,29 @@ pub(crate) fn run(args: PlaceArgs, form: Form) -> Result<()> {
         .into_iter()
         .filter(|p| p.taken_down.is_none() && p.targets.contains(&ground.profile.id))
         .collect();
-    let sited = choose(&ground, candidates(&ground, &own, &request)?, &hanging, &request)?;
+    let mut notes = Vec::new();
+    let spots = candidates(&ground, &own, &request, &mut notes)?;
+    tell(&notes);
+    let sited = choose(&ground, spots, &hanging, &request)?;
     if let Some(path) = &args.out {
         write_places(path, &sited, &ground)?;
     }
     if args.save {
         let act = super::act(&args.actor)?;
-        let plan = plan_entry(
+        let plan = plan::entry(
             &ground,
             &sited,
             &request,
-            args.ground,
+            args.ground.into(),
             args.reason.clone().unwrap_or_default(),
         );
-        save(&mut programme, &act, &ground, &own, plan)?;
+        plan::save(&mut programme, &act, &ground, &own, plan)?;
     }
-    ground.profile.warnings().iter().for_each(|w| note(w));
+    tell(&ground.profile.warnings());
     form.say(
         || words(&sited, &ground, &request, args.save),
         || as_json(&sited, &ground, &request, args.save),
     )
-}
-
-/// The plan as the journal holds it, with everything needed to make it again.
-pub(crate) fn plan_entry(
-    ground: &Ground,
-    sited: &Sited,
-    request: &Request,
-    options: GroundOptions,
-    reason: String,
-) -> Plan {
-    Plan {
-        target: ground.profile.id.clone(),
-        places: sited.chosen(),
-        objective: sited.plan.objective,
-        bound: Some(sited.plan.bound),
-        settings: json!({
-            "limit": limit_json(request.limit),
-            "spacing_m": sited.spacing_m,
-            "resolution": ground.cells.resolution,
-            "background_risk": options.background_risk,
-            "candidates": sited.candidates.len(),
-            "own_places_only": request.own_places_only,
-            "objective": aim_word(request.aim),
-            // As text: the journal holds no whole number beyond what a double holds exactly.
-            "seed": request.seed.to_string(),
-            "effort": request.effort,
-            "prove": request.prove,
-            "stopped_early": sited.plan.stopped_early,
-            "seconds": sited.plan.seconds,
-            "curve": sited.plan.curve,
-            "version": env!("CARGO_PKG_VERSION"),
-        }),
-        reason,
-    }
-}
-
-/// Writes the target (if the programme has not adopted it), the new places and the plan.
-pub(crate) fn save(
-    programme: &mut Programme,
-    act: &Act,
-    ground: &Ground,
-    own: &[Place],
-    plan: Plan,
-) -> Result<()> {
-    if !programme.profiles()?.iter().any(|p| p.profile.id == plan.target) {
-        programme.adopt_target(act, &ground.profile.to_toml()?)?;
-    }
-    let new: Vec<Place> = plan
-        .places
-        .iter()
-        .filter(|p| !own.iter().any(|o| o.label == p.label))
-        .cloned()
-        .collect();
-    if !new.is_empty() {
-        programme.load_places(act, "earlywood place", LoadMode::Add, &new)?;
-    }
-    programme.adopt_plan(act, plan)?;
-    Ok(())
-}
-
-fn limit_json(limit: Limit) -> Value {
-    match limit {
-        Limit::Count(k) => json!({ "traps": k }),
-        Limit::Budget(hours) => json!({ "budget": hours }),
-    }
-}
-
-fn aim_word(aim: Aim) -> &'static str {
-    match aim {
-        Aim::Sensitivity => "sensitivity",
-        Aim::Cover => "cover",
-    }
 }
 
 /// More places than this are not listed in words: a file is the place for them.

@@ -8,7 +8,7 @@ use jiff::civil::Date;
 use serde_json::json;
 
 use crate::FileArg;
-use crate::chain::ground::GroundOptions;
+use crate::chain::GroundArgs;
 use crate::out::Form;
 
 #[derive(Args)]
@@ -40,7 +40,7 @@ struct ReportArgs {
     #[arg(long)]
     station: Option<String>,
     #[command(flatten)]
-    ground: GroundOptions,
+    ground: GroundArgs,
     /// Draws of the uncertain parameters behind every band.
     #[arg(long, value_name = "N", default_value = "1000", value_parser = clap::value_parser!(u32).range(1..=100_000))]
     draws: u32,
@@ -49,15 +49,15 @@ struct ReportArgs {
 pub(crate) fn run(args: PrintArgs, form: Form) -> Result<()> {
     let What::Report(report) = args.what;
     let programme = super::read(&args.file)?;
-    let asked = crate::chain::report::Asked {
+    let asked = crate::report::gather::Asked {
         targets: report.target,
         on: report.on.unwrap_or_else(super::today),
         station: report.station,
-        ground: report.ground,
+        ground: report.ground.into(),
         draws: report.draws,
-        decoration: crate::chain::report::Decoration::default(),
+        decoration: crate::report::gather::Decoration::default(),
     };
-    let data = crate::chain::report::gather(&programme, &asked)?;
+    let data = crate::report::gather::gather(&programme, &asked)?;
     std::fs::write(&report.out, crate::report::html(&data))
         .with_context(|| format!("{} can't be written", report.out.display()))?;
     form.say(

@@ -2,16 +2,15 @@
 
 use anyhow::{Result, bail};
 use clap::Args;
-use earlywood_journal::Programme;
-use earlywood_model::phenology::{
-    Basis, SeasonOptions, SeasonPlan, SeasonSpan, Spread, Supplies, season_plan,
-};
+use earlywood_chain::season::{Order, date_rows, orders, planned_traps, years_words};
+use earlywood_model::phenology::{Basis, SeasonOptions, SeasonPlan, SeasonSpan, Spread, season_plan};
 use jiff::civil::Date;
 use serde_json::json;
 
 use crate::FileArg;
+use crate::chain::tell;
 use crate::number;
-use crate::out::{Form, note, table};
+use crate::out::{Form, table};
 
 #[derive(Args)]
 pub(crate) struct SeasonArgs {
@@ -39,8 +38,10 @@ pub(crate) struct SeasonArgs {
 
 pub(crate) fn run(args: SeasonArgs, form: Form) -> Result<()> {
     let programme = super::read(&args.file)?;
-    let profile = crate::chain::target_or_only(&programme, args.target.as_deref())?;
-    let series = crate::chain::weather::series(&programme, args.station.as_deref())?;
+    let profile = earlywood_chain::target_or_only(&programme, args.target.as_deref())?;
+    let mut notes = Vec::new();
+    let series = earlywood_chain::weather::series(&programme, args.station.as_deref(), &mut notes)?;
+    tell(&notes);
     if !(1900..=2200).contains(&args.year) {
         bail!(
             "--year {} is not a year this program plans for (1900 to 2200)",
@@ -56,7 +57,7 @@ pub(crate) fn run(args: SeasonArgs, form: Form) -> Result<()> {
         Some(k) => k,
         None => planned_traps(&programme, &profile.id)?,
     };
-    plan.warnings.iter().for_each(|w| note(w));
+    tell(&plan.warnings);
     let orders = orders(&plan, traps, args.spare)?;
     form.say(
         || words(&plan, &profile.common_name, traps, &orders),
@@ -72,39 +73,6 @@ pub(crate) fn run(args: SeasonArgs, form: Form) -> Result<()> {
     )
 }
 
-/// Traps in the latest plan saved for the target.
-pub(crate) fn planned_traps(programme: &Programme, target: &str) -> Result<u32> {
-    let latest = programme.plans()?.into_iter().rfind(|p| p.value.target == target);
-    Ok(latest.map_or(0, |p| u32::try_from(p.value.places.len()).unwrap_or(u32::MAX)))
-}
-
-/// One line of the order.
-pub(crate) struct Order {
-    pub(crate) what: &'static str,
-    pub(crate) each: f64,
-    pub(crate) quantity: u64,
-}
-
-/// Supplies for so many traps: the 95th percentile over the years, a share on top for spoilage and loss.
-pub(crate) fn orders(plan: &SeasonPlan, traps: u32, spare: f64) -> Result<Vec<Order>> {
-    let of = |what, count: fn(&Supplies) -> u32| -> Result<Order> {
-        let order = plan.to_order(count, traps, spare)?;
-        Ok(Order {
-            what,
-            each: order.each,
-            quantity: order.quantity,
-        })
-    };
-    [
-        of("lures", |s| s.lures),
-        of("sticky inserts", |s| s.inserts),
-        of("killing agents", |s| s.killing_agent),
-        of("trap bodies", |s| s.bodies),
-    ]
-    .into_iter()
-    .collect()
-}
-
 fn dates(what: &str, spread: &Spread<Date>) -> Vec<String> {
     [what.to_string()]
         .into_iter()
@@ -114,38 +82,6 @@ fn dates(what: &str, spread: &Spread<Date>) -> Vec<String> {
                 .map(Date::to_string),
         )
         .collect()
-}
-
-/// The dates of a plan with their spread: what, earliest, 5 %, median, 95 %, latest.
-pub(crate) fn date_rows(plan: &SeasonPlan) -> Vec<(String, Spread<Date>)> {
-    let s = &plan.spread;
-    let mut rows: Vec<(String, Spread<Date>)> = [
-        ("hang the traps by", s.hang),
-        ("first flight", s.first_flight),
-        ("peak flight", s.peak_flight),
-        ("half flown", s.half_flown),
-    ]
-    .into_iter()
-    .filter_map(|(what, spread)| spread.map(|d| (what.to_string(), d)))
-    .collect();
-    rows.extend(
-        s.lure_changes
-            .iter()
-            .enumerate()
-            .map(|(i, d)| (format!("lure change {}", i + 1), *d)),
-    );
-    rows.extend(s.take_down.map(|d| ("take down from".to_string(), d)));
-    rows
-}
-
-/// The years of weather a plan rests on, in words.
-pub(crate) fn years_words(plan: &SeasonPlan) -> String {
-    let years: Vec<i16> = plan.rows.iter().map(|r| r.weather_year).collect();
-    match (years.first(), years.last()) {
-        (Some(a), Some(b)) if a != b => format!("{a} to {b} ({} years)", years.len()),
-        (Some(a), _) => a.to_string(),
-        _ => "no years".into(),
-    }
 }
 
 /// What the plan rests on, in words.

@@ -5,6 +5,7 @@
 //!
 //! * [`district`] draws the ground: zones, streets, trees, pathways, land, weather, and writes the files.
 //! * [`season`] plays the crews' year: visits made, late, missed, traps blown down.
+//! * [`working_day`] is the same district on a morning in its season, as its people would find it at work.
 //! * [`incursion`] lets single insects fly past the traps that really hung that day.
 
 pub(crate) mod custody;
@@ -15,3 +16,4 @@ mod layout;
 pub(crate) mod plane;
 pub(crate) mod season;
 mod weather;
+pub(crate) mod working_day;

@@ -7,6 +7,7 @@
 //! Colours carry at least 7:1 contrast for text; the map's scale runs by lightness so that it reads without colour.
 
 mod chart;
+pub(crate) mod gather;
 mod map;
 mod page;
 #[cfg(test)]

@@ -2,29 +2,31 @@
 
 use std::collections::{HashMap, HashSet};
 
-use anyhow::{Result, bail};
 use earlywood_geodata::AreaIndex;
 use earlywood_journal::body::HoldScope;
 use earlywood_journal::{FindRow, Programme};
 use earlywood_model::assurance::{
     Assurance, Cell, Find, FittedOn, Hold, Input, PlacementInput, Settings, ZoneInput, assess,
 };
+use earlywood_model::error::ModelError;
 use earlywood_model::proportion::Share;
 use earlywood_model::record::{Placement, Position, Renewed, Visit};
 use earlywood_model::weather::Series;
 use jiff::ToSpan as _;
 use jiff::civil::Date;
 
-use super::ground::Ground;
-use crate::out::note;
+use crate::Notes;
+use crate::error::ChainError;
+use crate::ground::Ground;
 
 /// Everything the engine needs, owned.
-pub(crate) struct Question {
-    pub(crate) placements: Vec<Placement>,
+pub struct Question {
+    /// The placements that count.
+    pub placements: Vec<Placement>,
     /// Confirmed finds known by the day asked about, oldest first.
-    pub(crate) found: Vec<Found>,
+    pub found: Vec<Found>,
     /// Stops that took suspects which nobody has determined yet.
-    pub(crate) open_suspects: usize,
+    pub open_suspects: usize,
     zones: Vec<ZoneInput>,
     cells: Vec<Cell>,
     inputs: Vec<PlacementInput>,
@@ -37,20 +39,28 @@ pub(crate) struct Question {
 
 /// How the question is asked.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Asked {
-    pub(crate) on: Date,
-    pub(crate) draws: u32,
-    pub(crate) seed: u64,
+pub struct Asked {
+    /// The day asked about.
+    pub on: Date,
+    /// Draws of the uncertain parameters behind every band.
+    pub draws: u32,
+    /// Seed of the draws.
+    pub seed: u64,
 }
 
 impl Question {
-    /// Gathers the placements for this target that hung in the season of the day asked about.
-    pub(crate) fn of(
+    /// Gathers the placements for this target that hung in the season of the day asked about. What is worth knowing besides
+    /// the answer is added to `told`.
+    ///
+    /// # Errors
+    /// Weather that starts after the day asked about; a programme that can't be read.
+    pub fn of(
         programme: &Programme,
         ground: &Ground,
         series: &Series,
         asked: Asked,
-    ) -> Result<Question> {
+        told: &mut Notes,
+    ) -> Result<Question, ChainError> {
         let heat = ground.params.heat;
         let season = heat.season_range(heat.season_of(asked.on))?;
         let (start, end) = (*season.start(), *season.end());
@@ -119,7 +129,7 @@ impl Question {
         };
         let said = said(programme, asked.on)?;
         let open_suspects = open_suspects(&said, &inputs, asked.on);
-        let found = found(said, ground, &placements);
+        let found = found(said, ground, &placements, told);
         let elsewhere = found_elsewhere(programme, &ground.profile.id, asked.on)?;
         let notes = held_words(&inputs, asked.on)
             .into_iter()
@@ -129,7 +139,7 @@ impl Question {
         Ok(Question {
             notes,
             open_suspects,
-            weather: weather_for(series, asked.on, end)?,
+            weather: weather_for(series, asked.on, end, told)?,
             finds: found
                 .iter()
                 .map(|f| Find {
@@ -148,7 +158,7 @@ impl Question {
 
     /// Stops of this season at each placement, up to the day asked about, in order; stops made while the same trap
     /// hung elsewhere, or in another season, are not among them.
-    pub(crate) fn stops(&self) -> impl Iterator<Item = (&Placement, Vec<&Visit>)> {
+    pub fn stops(&self) -> impl Iterator<Item = (&Placement, Vec<&Visit>)> {
         let (from, to) = (self.settings.season_start, self.settings.as_of);
         self.placements
             .iter()
@@ -164,9 +174,27 @@ impl Question {
             })
     }
 
-    /// Asks the engine.
-    pub(crate) fn answer(&self, ground: &Ground) -> Result<Assurance> {
-        let mut answer = assess(&Input {
+    /// First and last day of the season.
+    pub fn season(&self) -> (Date, Date) {
+        (self.settings.season_start, self.settings.season_end)
+    }
+
+    /// The same question with so many next visits listed for each zone.
+    pub fn listing(mut self, next_visits: usize) -> Self {
+        self.settings.next_visits = next_visits;
+        self
+    }
+
+    /// Hands the engine's input to one of its questions.
+    ///
+    /// # Errors
+    /// What the question says.
+    pub fn with_input<T>(
+        &self,
+        ground: &Ground,
+        ask: impl FnOnce(&Input<'_>) -> Result<T, ModelError>,
+    ) -> Result<T, ChainError> {
+        Ok(ask(&Input {
             zones: &self.zones,
             cells: &self.cells,
             placements: &self.inputs,
@@ -174,7 +202,15 @@ impl Question {
             profile: &ground.profile,
             finds: &self.finds,
             settings: &self.settings,
-        })?;
+        })?)
+    }
+
+    /// Asks the engine.
+    ///
+    /// # Errors
+    /// Records or settings that the engine refuses.
+    pub fn answer(&self, ground: &Ground) -> Result<Assurance, ChainError> {
+        let mut answer = self.with_input(ground, assess)?;
         answer.warnings.extend(self.notes.iter().cloned());
         Ok(answer)
     }
@@ -218,15 +254,18 @@ fn fitted(placement: &Placement, all: &[Placement], visits: Option<&Vec<Visit>>)
 
 /// Observed days up to the day asked about, usual days from there to the season's end: what the season has still in
 /// store is foreseen from past years, never known.
-fn weather_for(series: &Series, on: Date, season_end: Date) -> Result<Series> {
+fn weather_for(series: &Series, on: Date, season_end: Date, notes: &mut Notes) -> Result<Series, ChainError> {
     if series.first() > on {
-        bail!(
-            "the weather starts on {}, after the day asked about ({on})",
-            series.first()
-        );
+        return Err(ChainError::asked(
+            "on",
+            format!(
+                "the weather starts on {}, after the day asked about ({on})",
+                series.first()
+            ),
+        ));
     }
     if series.last() < on {
-        note(&format!(
+        notes.push(format!(
             "the weather ends on {}; days from there to {on} are those of an average year",
             series.last()
         ));
@@ -253,7 +292,7 @@ impl Held {
 }
 
 /// Every hold. On the day it is lifted crews may work again; one without an end goes on.
-fn held(programme: &Programme) -> Result<Vec<Held>> {
+fn held(programme: &Programme) -> Result<Vec<Held>, ChainError> {
     let lifted = programme.holds_lifted()?;
     let spans = programme.holds_declared()?.into_iter().map(|declared| {
         let hold = declared.value;
@@ -300,7 +339,7 @@ fn held_words(placements: &[PlacementInput], on: Date) -> Option<String> {
 }
 
 /// Where the screening sensitivity comes from, when planted specimens have shown it.
-fn audit_words(programme: &Programme) -> Result<Option<String>> {
+fn audit_words(programme: &Programme) -> Result<Option<String>, ChainError> {
     let (recovered, planted) = super::audit(programme)?;
     if planted == 0 {
         return Ok(None);
@@ -333,7 +372,7 @@ fn open_suspects(said: &[Said], placements: &[PlacementInput], on: Date) -> usiz
 }
 
 /// The words for open suspects, where there are any.
-pub(crate) fn suspects_words(open: usize) -> Option<String> {
+pub fn suspects_words(open: usize) -> Option<String> {
     (open > 0).then(|| {
         format!("{open} stops took suspects that nobody has determined yet; until then the figures take them for something else")
     })
@@ -356,7 +395,7 @@ impl Said {
 }
 
 /// What had been said by a day, as it stands now. Planted and overturned specimens are among it, as no finds.
-fn said(programme: &Programme, on: Date) -> Result<Vec<Said>> {
+fn said(programme: &Programme, on: Date) -> Result<Vec<Said>, ChainError> {
     let zone = jiff::tz::TimeZone::system();
     let mut all = Vec::new();
     for row in programme.finds()? {
@@ -374,7 +413,7 @@ fn said(programme: &Programme, on: Date) -> Result<Vec<Said>> {
 }
 
 /// Finds that no trap made (a tree, a tip): the figures are about traps, and must not be read past these.
-fn found_elsewhere(programme: &Programme, target: &str, on: Date) -> Result<Vec<String>> {
+fn found_elsewhere(programme: &Programme, target: &str, on: Date) -> Result<Vec<String>, ChainError> {
     let zone = jiff::tz::TimeZone::system();
     let is_one = |row: &FindRow| {
         let day = zone.to_datetime(row.since).date();
@@ -392,19 +431,21 @@ fn found_elsewhere(programme: &Programme, target: &str, on: Date) -> Result<Vec<
 
 /// A confirmed find of the target.
 #[derive(Debug, Clone)]
-pub(crate) struct Found {
-    pub(crate) trap: String,
-    pub(crate) position: Position,
+pub struct Found {
+    /// The trap that made it.
+    pub trap: String,
+    /// Where that hung.
+    pub position: Position,
     /// Index of its zone.
-    pub(crate) zone: usize,
+    pub zone: usize,
     /// Day the specimen was taken.
-    pub(crate) taken: Date,
+    pub taken: Date,
     /// Day it was confirmed.
-    pub(crate) confirmed: Date,
+    pub confirmed: Date,
 }
 
 /// Confirmed determinations of the target, in the zone of the trap that caught it, oldest first.
-fn found(said: Vec<Said>, ground: &Ground, placements: &[Placement]) -> Vec<Found> {
+fn found(said: Vec<Said>, ground: &Ground, placements: &[Placement], notes: &mut Notes) -> Vec<Found> {
     let zones_at = AreaIndex::new(ground.zones.iter().map(|z| &z.area));
     let mut finds = Vec::new();
     for Said {
@@ -419,7 +460,7 @@ fn found(said: Vec<Said>, ground: &Ground, placements: &[Placement]) -> Vec<Foun
         }
         let told = format!("the find of {taken} at trap {trap}");
         let Some(placement) = placements.iter().rfind(|p| p.trap == trap && p.hung <= taken) else {
-            note(&format!("{told} lies outside this season's placements"));
+            notes.push(format!("{told} lies outside this season's placements"));
             continue;
         };
         let zone = if ground.zones.is_empty() {
@@ -435,7 +476,7 @@ fn found(said: Vec<Said>, ground: &Ground, placements: &[Placement]) -> Vec<Foun
                 taken,
                 confirmed: on,
             }),
-            None => note(&format!("{told} lies in no zone")),
+            None => notes.push(format!("{told} lies in no zone")),
         }
     }
     finds.sort_by(|a, b| (a.taken, &a.trap).cmp(&(b.taken, &b.trap)));
@@ -443,6 +484,7 @@ fn found(said: Vec<Said>, ground: &Ground, placements: &[Placement]) -> Vec<Foun
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use earlywood_model::record::{Looked, Position, TrapFound, VisitKind};
     use jiff::civil::date;

@@ -1,52 +1,68 @@
 //! The ground as one target sees it: its hosts, the cells they stand in, and how likely it arrives in each.
 
-use anyhow::{Context, Result, bail};
 use earlywood_geodata::{CellOptions, Cells, Xy, cells};
 use earlywood_journal::Programme;
 use earlywood_model::profile::{DrawnParams, TargetProfile};
 use earlywood_model::proportion::screening_from_audit;
 use earlywood_model::record::{Host, Land, Pathway, Zone};
 
+use crate::error::{ChainError, Lack, While as _};
+
 /// Mean edge of an H3 cell, metres, by resolution from 10 on (H3's own table of average edge lengths).
 const EDGE_M: [(u8, f64); 4] = [(10, 75.9), (11, 28.7), (12, 10.8), (13, 4.1)];
 
 /// What a zoneless programme calls its only zone.
-pub(crate) const WHOLE: &str = "whole programme";
+pub const WHOLE: &str = "whole programme";
 
 /// Hosts, land, zones and cells for one target.
-pub(crate) struct Ground {
-    pub(crate) profile: TargetProfile,
+#[derive(Debug)]
+pub struct Ground {
+    /// The target.
+    pub profile: TargetProfile,
     /// The profile's parameters at their central values.
-    pub(crate) params: DrawnParams,
+    pub params: DrawnParams,
     /// Hosts of this target only.
-    pub(crate) hosts: Vec<Host>,
-    pub(crate) pathways: Vec<Pathway>,
-    pub(crate) land: Vec<Land>,
-    pub(crate) zones: Vec<Zone>,
+    pub hosts: Vec<Host>,
+    /// Places through which it may arrive.
+    pub pathways: Vec<Pathway>,
+    /// Land that may, or may not, be used.
+    pub land: Vec<Land>,
+    /// Areas that are reported on.
+    pub zones: Vec<Zone>,
     /// Cells with a host in them; weight = host weight x pathway risk.
-    pub(crate) cells: Cells,
+    pub cells: Cells,
     /// Cell centres in the cells' frame.
-    pub(crate) xy: Vec<Xy>,
+    pub xy: Vec<Xy>,
 }
 
 /// How cells are laid.
-#[derive(Debug, Clone, Copy, clap::Args)]
-pub(crate) struct GroundOptions {
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct GroundOptions {
     /// H3 resolution of the cells, 0 to 15; left out, 10, or finer where the traps' reach is shorter than a cell's edge.
-    #[arg(long, value_name = "R")]
-    pub(crate) resolution: Option<u8>,
+    pub resolution: Option<u8>,
     /// Introduction risk far from every pathway, in the unit of the pathways' weights.
-    #[arg(long, value_name = "W", default_value = "1", value_parser = crate::number::not_negative, allow_negative_numbers = true)]
-    pub(crate) background_risk: f64,
+    pub background_risk: f64,
+}
+
+impl Default for GroundOptions {
+    fn default() -> Self {
+        GroundOptions {
+            resolution: None,
+            background_risk: 1.0,
+        }
+    }
 }
 
 impl Ground {
     /// Reads the ground of a target from the programme.
-    pub(crate) fn of(
+    ///
+    /// # Errors
+    /// No hosts of the target, cells that can't be laid, or no cell where it could arrive.
+    pub fn of(
         programme: &Programme,
         mut profile: TargetProfile,
         options: GroundOptions,
-    ) -> Result<Ground> {
+    ) -> Result<Ground, ChainError> {
         let audit = super::audit(programme)?;
         if audit.1 > 0 {
             profile.design.screening = screening_from_audit(audit.0, audit.1)?;
@@ -54,7 +70,7 @@ impl Ground {
         let params = profile.central()?;
         let all = programme.hosts()?;
         if all.is_empty() {
-            bail!("no hosts are loaded; load a tree inventory with: earlywood load FILE hosts TREES.csv");
+            return Err(Lack::Hosts.into());
         }
         let hosts: Vec<Host> = all
             .into_iter()
@@ -62,11 +78,11 @@ impl Ground {
             .collect();
         if hosts.is_empty() {
             let taxa: Vec<&str> = profile.hosts.iter().map(|h| h.taxon.as_str()).collect();
-            bail!(
-                "none of the hosts loaded is a host of {} ({})",
-                profile.common_name,
-                taxa.join(", ")
-            );
+            return Err(Lack::HostsOf {
+                target: profile.common_name.clone(),
+                taxa: taxa.join(", "),
+            }
+            .into());
         }
         let (pathways, land, zones) = (programme.pathways()?, programme.land()?, programme.zones()?);
         let resolution = options
@@ -79,9 +95,9 @@ impl Ground {
             ..CellOptions::default()
         };
         let cells = cells::lay(&hosts, &pathways, &zones, |s| profile.host_weight(s), &wanted)
-            .context("cells can't be laid")?;
+            .while_doing(|| "cells can't be laid".into())?;
         if cells.weights().iter().sum::<f64>() <= 0.0 {
-            bail!("every cell has risk 0: no host stands inside a zone where the target could arrive");
+            return Err(Lack::Risk.into());
         }
         let xy = cells.xy();
         Ok(Ground {
@@ -97,7 +113,7 @@ impl Ground {
     }
 
     /// Zone labels, one for the whole when the programme has no zones.
-    pub(crate) fn zone_labels(&self) -> Vec<String> {
+    pub fn zone_labels(&self) -> Vec<String> {
         if self.zones.is_empty() {
             vec![WHOLE.to_string()]
         } else {
@@ -106,7 +122,7 @@ impl Ground {
     }
 
     /// Each cell's share of all the risk.
-    pub(crate) fn shares(&self) -> Vec<f64> {
+    pub fn shares(&self) -> Vec<f64> {
         let weights = self.cells.weights();
         let total: f64 = weights.iter().sum();
         weights.into_iter().map(|w| w / total).collect()

@@ -2,15 +2,15 @@
 
 use std::time::Duration;
 
-use anyhow::{Context, Result, bail};
 use earlywood_geodata::Xy;
 use earlywood_geodata::places::Ground as PlaceGround;
 use earlywood_geodata::places::{self, Fault, PlaceOptions, PlaceRules};
 use earlywood_model::record::{Place, Placement};
 use earlywood_planner::siting::{Limit, Objective, Options, Plan, Position, Problem, WeightedCell, solve};
 
-use super::ground::Ground;
-use crate::out::note;
+use crate::Notes;
+use crate::error::{ChainError, Lack, While as _};
+use crate::ground::Ground;
 
 /// Pairs whose capture lies below this share of the peak are left out: together they move no printed digit.
 const LEAST_SHARE_OF_PEAK: f64 = 1e-6;
@@ -23,9 +23,12 @@ const PROVED_GAP: f64 = 0.02;
 const THINNING: f64 = 0.25;
 
 /// What the plan should make large.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
-pub(crate) enum Aim {
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+pub enum Aim {
     /// The chance that the design incursion is seen.
+    #[default]
     Sensitivity,
     /// The weight of the cells that have a trap within the reach.
     Cover,
@@ -33,33 +36,42 @@ pub(crate) enum Aim {
 
 /// What is asked of the siting.
 #[derive(Debug, Clone)]
-pub(crate) struct Request {
-    pub(crate) limit: Limit,
-    pub(crate) aim: Aim,
+pub struct Request {
+    /// How many traps, or how many crew hours.
+    pub limit: Limit,
+    /// What the plan should make large.
+    pub aim: Aim,
     /// Least distance between traps; the profile's where none is given.
-    pub(crate) spacing_m: Option<f64>,
+    pub spacing_m: Option<f64>,
     /// Use only the programme's own list of places.
-    pub(crate) own_places_only: bool,
+    pub own_places_only: bool,
     /// At most so many candidates.
-    pub(crate) most_candidates: usize,
+    pub most_candidates: usize,
     /// Places of traps that hang now must stay.
-    pub(crate) keep_hanging: bool,
-    pub(crate) seed: u64,
-    pub(crate) effort: f64,
-    pub(crate) time_limit: Option<Duration>,
-    pub(crate) prove: bool,
+    pub keep_hanging: bool,
+    /// Seed of the search.
+    pub seed: u64,
+    /// How hard to look, in multiples of the usual work.
+    pub effort: f64,
+    /// Stop after so long with the best plan so far.
+    pub time_limit: Option<Duration>,
+    /// Work on the bound until the plan is proved to within 2 %, or the effort runs out.
+    pub prove: bool,
 }
 
 /// A plan with what it was chosen from.
-pub(crate) struct Sited {
-    pub(crate) candidates: Vec<Place>,
-    pub(crate) plan: Plan,
-    pub(crate) spacing_m: f64,
+pub struct Sited {
+    /// What it was chosen from.
+    pub candidates: Vec<Place>,
+    /// The planner's answer.
+    pub plan: Plan,
+    /// Least distance between traps, metres.
+    pub spacing_m: f64,
 }
 
 impl Sited {
     /// The chosen places.
-    pub(crate) fn chosen(&self) -> Vec<Place> {
+    pub fn chosen(&self) -> Vec<Place> {
         self.plan
             .chosen
             .iter()
@@ -69,7 +81,15 @@ impl Sited {
 }
 
 /// Candidates for the ground: the programme's own places that keep the rules, and spots between the trees.
-pub(crate) fn candidates(ground: &Ground, own: &[Place], request: &Request) -> Result<Vec<Place>> {
+///
+/// # Errors
+/// Rules that contradict each other, or no place that keeps them.
+pub fn candidates(
+    ground: &Ground,
+    own: &[Place],
+    request: &Request,
+    notes: &mut Notes,
+) -> Result<Vec<Place>, ChainError> {
     let siting = &ground.profile.siting;
     let spacing_m = request.spacing_m.unwrap_or_else(|| siting.spacing_m.central());
     let (least_m, most_m) = (siting.standoff_min_m.central(), siting.standoff_max_m.central());
@@ -79,7 +99,7 @@ pub(crate) fn candidates(ground: &Ground, own: &[Place], request: &Request) -> R
         zones: &ground.zones,
     };
     let rules = PlaceRules::new(least_m, most_m, spacing_m * THINNING)?;
-    let mut all = own_that_keep_the_rules(own, around, rules);
+    let mut all = own_that_keep_the_rules(own, around, rules, notes);
     if !request.own_places_only {
         let options = PlaceOptions {
             existing: own,
@@ -87,13 +107,11 @@ pub(crate) fn candidates(ground: &Ground, own: &[Place], request: &Request) -> R
             ..PlaceOptions::default()
         };
         let found = places::find(around, rules, |s| ground.profile.host_weight(s), &options)?;
-        found.notes.iter().for_each(|n| note(n));
+        notes.extend(found.notes);
         all.extend(found.places);
     }
     if all.is_empty() {
-        bail!(
-            "no place keeps the rules: {least_m} m or more from a healthy host, {most_m} m or less from the nearest one, on land that may be used"
-        );
+        return Err(Lack::Places { least_m, most_m }.into());
     }
     Ok(all)
 }
@@ -103,7 +121,12 @@ const MOST_FAULTS_TOLD: usize = 10;
 
 /// The user's own places, less those that break a rule which no plan may break. Each one left out is told with the
 /// rule; kept places stay, whatever they break. Two of them near one another are the optimiser's business.
-fn own_that_keep_the_rules(own: &[Place], ground: PlaceGround<'_>, rules: PlaceRules) -> Vec<Place> {
+fn own_that_keep_the_rules(
+    own: &[Place],
+    ground: PlaceGround<'_>,
+    rules: PlaceRules,
+    notes: &mut Notes,
+) -> Vec<Place> {
     let mut out = vec![false; own.len()];
     let mut told = 0;
     for fault in places::check(own, ground, rules) {
@@ -119,12 +142,12 @@ fn own_that_keep_the_rules(own: &[Place], ground: PlaceGround<'_>, rules: PlaceR
             } else {
                 "; left out"
             };
-            note(&format!("place {}: {}{then}", fault.label, fault.fault));
+            notes.push(format!("place {}: {}{then}", fault.label, fault.fault));
         }
     }
     if told > MOST_FAULTS_TOLD {
         let more = told - MOST_FAULTS_TOLD;
-        note(&format!(
+        notes.push(format!(
             "{more} more of the programme's places break a rule for this target"
         ));
     }
@@ -136,12 +159,15 @@ fn own_that_keep_the_rules(own: &[Place], ground: PlaceGround<'_>, rules: PlaceR
 }
 
 /// Chooses among candidates.
-pub(crate) fn choose(
+///
+/// # Errors
+/// Kept places that can't all be kept, or a request the planner refuses.
+pub fn choose(
     ground: &Ground,
     candidates: Vec<Place>,
     hanging: &[Placement],
     request: &Request,
-) -> Result<Sited> {
+) -> Result<Sited, ChainError> {
     let spacing_m = request
         .spacing_m
         .unwrap_or_else(|| ground.profile.siting.spacing_m.central());
@@ -175,7 +201,7 @@ pub(crate) fn choose(
     let problem = problem(ground, &cells, &xy, request)?
         .spaced(spacing_m)?
         .kept(&kept)
-        .context("places to be kept")?
+        .while_doing(|| "places to be kept".into())?
         .forbidden(&forbidden)?
         .costs(candidates.iter().map(|p| p.cost).collect())?;
     let options = Options {
@@ -207,7 +233,7 @@ fn problem(
     cells: &[WeightedCell],
     places: &[Position],
     request: &Request,
-) -> Result<Problem> {
+) -> Result<Problem, ChainError> {
     let capture = ground.params.capture;
     Ok(match request.aim {
         Aim::Cover => Problem::from_points(

@@ -3,6 +3,9 @@
 use std::collections::BTreeMap;
 
 use anyhow::{Result, bail};
+use earlywood_chain::assure::{self, Question};
+use earlywood_chain::ground::{Ground, GroundOptions};
+use earlywood_chain::season::{date_rows, orders, years_words};
 use earlywood_geodata::Frame;
 use earlywood_journal::{Plan, Programme};
 use earlywood_model::assurance::{self, Assurance};
@@ -18,9 +21,7 @@ use jiff::civil::Date;
 use rand::SeedableRng as _;
 use rand_chacha::ChaCha8Rng;
 
-use super::assure::{self, Question};
-use super::ground::{Ground, GroundOptions};
-use crate::command::season::{date_rows, orders, years_words};
+use crate::chain::tell;
 use crate::out::note;
 use crate::report::{
     Band, Cost, DateRow, Find, Fortnight, MapBase, MapCell, MapPathway, MapTrap, NextVisit, ParameterRow,
@@ -65,12 +66,14 @@ pub(crate) fn gather(programme: &Programme, asked: &Asked) -> Result<ReportData>
             "the programme has no target yet; save a plan first (earlywood place … --save), or name one with --target"
         );
     }
-    let series = super::weather::series(programme, asked.station.as_deref())?;
+    let mut notes = Vec::new();
+    let series = earlywood_chain::weather::series(programme, asked.station.as_deref(), &mut notes)?;
+    tell(&notes);
     let frame = frame(programme)?;
     let targets = ids
         .iter()
         .map(|id| {
-            let ground = Ground::of(programme, super::target(programme, id)?, asked.ground)?;
+            let ground = Ground::of(programme, earlywood_chain::target(programme, id)?, asked.ground)?;
             TargetSection {
                 programme,
                 ground,
@@ -195,7 +198,9 @@ impl TargetSection<'_> {
             draws: self.asked.draws,
             seed: 1,
         };
-        let question = Question::of(self.programme, &self.ground, self.series, how)?;
+        let mut notes = Vec::new();
+        let question = Question::of(self.programme, &self.ground, self.series, how, &mut notes)?;
+        tell(&notes);
         let answer = question.answer(&self.ground)?;
         let (profile, plan) = (&self.ground.profile, self.latest_plan()?);
         Ok(TargetReport {

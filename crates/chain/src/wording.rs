@@ -1,0 +1,39 @@
+//! Figures in English words, the same wherever they are told.
+
+use earlywood_model::assurance::{Band, ZoneAssurance};
+
+/// A median with its band.
+pub fn band(b: Band) -> String {
+    format!("{} ({}–{})", share(b.median), share(b.p05), share(b.p95))
+}
+
+/// A probability in words: never rounded to certainty.
+pub fn share(p: f64) -> String {
+    match p {
+        p if p > 0.0 && p < 0.001 => "below 0.001".into(),
+        p if p < 1.0 && p > 0.999 => "above 0.999".into(),
+        p if !(0.01..=0.99).contains(&p) => format!("{p:.3}"),
+        p => format!("{p:.2}"),
+    }
+}
+
+/// The sentence a lead can say aloud.
+pub fn sentence(zone: &ZoneAssurance, common_name: &str, flyers: f64) -> String {
+    let name = common_name.to_lowercase();
+    let seen = zone.periods.last().map(|p| p.sensitivity);
+    let seen = seen.map_or_else(|| "unknown".to_string(), band);
+    match zone.found_on {
+        Some(day) => format!(
+            "{}: {name} was found on {day} and confirmed. Up to then the work would have seen the design incursion ({flyers} flyers) with probability {seen}.",
+            zone.zone
+        ),
+        None => {
+            let free = zone.periods.last().and_then(|p| p.p_free);
+            let free = free.map_or_else(|| "unknown".to_string(), band);
+            format!(
+                "{}: if the {name} had been here at the design size ({flyers} flyers), we'd have seen it by now with probability {seen}. Probability that it is absent: {free}.",
+                zone.zone
+            )
+        }
+    }
+}
