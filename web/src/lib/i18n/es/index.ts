@@ -1,0 +1,5 @@
+export { common } from './common'
+export { office } from './office'
+export { desk } from './desk'
+export { phone } from './phone'
+export { steps } from './steps'
