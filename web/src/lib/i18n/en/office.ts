@@ -69,6 +69,8 @@ export const office = {
     confidenceWords: { read: 'read in the source', calculated: 'calculated from the source', 'from-memory': 'from memory', 'common-practice': 'common practice', 'set-by-programme': 'set by the programme' } as Record<string, string>,
   },
   season: {
+    marks: { hang: 'hang the traps by', 'first-flight': 'first flight', 'peak-flight': 'peak flight', 'half-flown': 'half flown', 'take-down': 'take down from' } as Record<string, string>,
+    change: (n: string) => `lure change ${n}`, items: {} as Record<string, string>, pieces: 'pieces',
     title: 'Season', year: 'Year', dates: 'The dated plan', what: 'What', when: 'When', range: 'Early to late', usual: 'from usual weather', flight: 'Flight', flightCurve: 'Share of the year\'s flight in each fortnight', upTo: 'From', changes: 'Lure changes', noChanges: 'One lure lasts the season.',
     orders: 'To order', item: 'Item', quantity: 'Quantity', by: 'Order by', why: 'Why', noOrders: 'Nothing to order.', years: 'Weather it was worked out from', notes: 'Notes', today: 'today', late: 'past', working: 'Adding up the heat …',
   },

@@ -1,7 +1,7 @@
 export const office = {
   nav: {
     label: 'Pantallas', today: 'Hoy', plan: 'Plan y prueba', records: 'Registros',
-    morning: 'Mañana', rounds: 'Rondas', bench: 'Laboratorio', map: 'Mapa', planning: 'Plan', assurance: '¿Qué tan seguro?', season: 'Temporada',
+    morning: 'Esta mañana', rounds: 'Rondas', bench: 'Laboratorio', map: 'Mapa', planning: 'Plan', assurance: '¿Qué tan seguro?', season: 'Temporada',
     trees: 'Árboles', stores: 'Almacén', journal: 'Diario', people: 'Personas', loading: 'Cargar', settings: 'Ajustes',
     unknown: 'No existe esa página.', toMorning: 'A la página de la mañana',
   },
@@ -69,6 +69,8 @@ export const office = {
     confidenceWords: { read: 'leído en la fuente', calculated: 'calculado de la fuente', 'from-memory': 'de memoria', 'common-practice': 'práctica común', 'set-by-programme': 'fijado por el programa' } as Record<string, string>,
   },
   season: {
+    marks: { hang: 'colgar las trampas antes de', 'first-flight': 'primer vuelo', 'peak-flight': 'máximo del vuelo', 'half-flown': 'mitad del vuelo', 'take-down': 'retirar desde' } as Record<string, string>,
+    change: (n: string) => `cambio de cebo ${n}`, items: { lures: 'cebos', 'sticky inserts': 'láminas adhesivas', 'trap bodies': 'cuerpos de trampa', 'killing agents': 'agentes letales' } as Record<string, string>, pieces: 'piezas',
     title: 'Temporada', year: 'Año', dates: 'El plan con fechas', what: 'Qué', when: 'Cuándo', range: 'De temprano a tarde', usual: 'con el tiempo habitual', flight: 'Vuelo', flightCurve: 'Parte del vuelo del año en cada quincena', upTo: 'Desde', changes: 'Cambios de cebo', noChanges: 'Un cebo dura toda la temporada.',
     orders: 'Por pedir', item: 'Artículo', quantity: 'Cantidad', by: 'Pedir antes de', why: 'Por qué', noOrders: 'No hay nada que pedir.', years: 'Tiempo con que se calculó', notes: 'Notas', today: 'hoy', late: 'pasado', working: 'Se suma el calor …',
   },
