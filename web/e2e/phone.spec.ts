@@ -204,7 +204,7 @@ test('two windows write one chain', async ({ page, context }) => {
 test('the program is killed while it writes: what was acknowledged is there, whole, and nothing else', async () => {
   test.setTimeout(120_000)
   const home = mkdtempSync(join(tmpdir(), 'earlywood-phone-'))
-  const open = () => chromium.launchPersistentContext(home, { executablePath: '/usr/bin/chromium', args: ['--no-sandbox'], viewport: { width: 390, height: 844 } })
+  const open = () => chromium.launchPersistentContext(home, { executablePath: process.env['CHROMIUM'] ?? '/usr/bin/chromium', args: ['--no-sandbox'], viewport: { width: 390, height: 844 } })
   try {
     let context = await open()
     let page = context.pages()[0] ?? await context.newPage()

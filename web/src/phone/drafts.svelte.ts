@@ -1,8 +1,8 @@
 // Keeps an open form on the disk, on every change: one write at a time, the newest state last.
 
-import { untrack } from 'svelte'
+import { tick, untrack } from 'svelte'
 import { w } from '../lib/i18n'
-import { NoRoom } from './core/outbox'
+import { NoRoom, type Draw } from './core/outbox'
 import { phone } from './state.svelte'
 
 export class Keeper {
@@ -47,9 +47,30 @@ export class Keeper {
     this.#closed = true
     this.#next = undefined
   }
-  reopen(): void {
-    this.#closed = false
+
+  /** Puts the whole form down, then what it says, and closes it with that. False: nothing was written, and it stays open. */
+  async save(whole: unknown, draws: Draw[], about: string): Promise<boolean> {
+    this.keep(whole)
+    await this.settled()
+    this.close()
+    const saved = await phone.record(draws, about, this.kept ? { draft: this.key } : {})
+    if (!saved) this.#closed = false
+    return saved
   }
+
+  /** Throws the form away. */
+  async discard(): Promise<void> {
+    this.close()
+    await this.settled()
+    await phone.outbox.dropDraft(this.key)
+    await phone.draftsChanged()
+  }
+}
+
+/** Brings the first question that still wants an answer before the eyes. */
+export async function showMissing(): Promise<void> {
+  await tick()
+  document.querySelector('.missing')?.scrollIntoView({ block: 'center' })
 }
 
 class OpenForms {

@@ -37,10 +37,6 @@ struct DeviceEnrol {
     device: Uuid,
     /// Its Ed25519 public key, 64 hexadecimal digits.
     key: String,
-    /// What the device is called, for people. Not kept in the journal.
-    #[serde(default)]
-    #[allow(dead_code)]
-    name: Option<String>,
     /// By that key, over programme, device, key and code; see API.md.
     signature: String,
 }
