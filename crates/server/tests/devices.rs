@@ -32,7 +32,7 @@ impl Phone {
     fn enrolment(&self, code: &str) -> Value {
         let message = enrol_message(self.programme, self.key.device(), &self.key.public().0, code);
         json!({"code": code, "device": self.key.device(), "key": self.key.public().to_string(),
-            "name": "a phone", "signature": hex(&self.key.sign_message(&message))})
+            "signature": hex(&self.key.sign_message(&message))})
     }
 
     fn enrol(&mut self, code: &str) -> Reply {
