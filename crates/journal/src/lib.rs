@@ -64,11 +64,11 @@ pub use ask::{
 };
 pub use body::{
     AuthorityGranted, Body, Change, ConflictSettled, Correction, CrewFormed, Decision, Determination,
-    Determined, DeviceEnrolled, DeviceWithdrawn, HoldDeclared, HoldLifted, LoadMode, Loaded, Other,
-    PersonEnrolled, PersonErased, Photo, Plan, Planting, PlantingClosed, ProgrammeSetUp, PublicKey, Role,
-    ScreeningMade, Sealed, SpecimenEnded, SpecimenTaken, SpecimensAccepted, SpecimensDeclined,
-    SpecimensOffered, Status, Subject, Supply, TakeDown, TargetAdopted, TrapCameBack, TrapRegistered,
-    TrapWrittenOff, TreeInspected, VisitMade, What,
+    Determined, DeviceEnrolled, DeviceWithdrawn, HoldDeclared, HoldLifted, LeftOut, LoadMode, Loaded, Other,
+    PersonEnrolled, PersonErased, Photo, Plan, PlannedRound, PlannedStop, Planting, PlantingClosed,
+    ProgrammeSetUp, PublicKey, Role, RoundsAdopted, ScreeningMade, Sealed, SpecimenEnded, SpecimenTaken,
+    SpecimensAccepted, SpecimensDeclined, SpecimensOffered, Status, Subject, Supply, TakeDown, TargetAdopted,
+    TrapCameBack, TrapRegistered, TrapWrittenOff, TreeInspected, VisitMade, What,
 };
 pub use canonical::canonical_json;
 pub use chunk::ChunkRef;

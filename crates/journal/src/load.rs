@@ -2,7 +2,9 @@
 
 use std::borrow::Cow;
 
-use earlywood_model::record::{Area, Host, Land, Pathway, Place, Position, WeatherDay, Zone};
+use earlywood_model::record::{
+    Access, Area, Host, Land, Pathway, Place, Position, Road, Shift, WeatherDay, Zone,
+};
 use jiff::civil::Date;
 use serde::{Serialize, de::DeserializeOwned};
 
@@ -18,9 +20,12 @@ mod sealed {
     impl Sealed for super::Zone {}
     impl Sealed for super::WeatherDay {}
     impl Sealed for super::Place {}
+    impl Sealed for super::Road {}
+    impl Sealed for super::Shift {}
+    impl Sealed for super::Access {}
 }
 
-/// A record of a set that is loaded in bulk. Implemented for the six records of [`What`], and for nothing else.
+/// A record of a set that is loaded in bulk. Implemented for the nine records of [`What`], and for nothing else.
 pub trait Bulk: Serialize + DeserializeOwned + Send + Sync + sealed::Sealed {
     /// The set it belongs to.
     const WHAT: What;
@@ -44,6 +49,9 @@ pub(crate) fn try_unpack(what: What, chunk: &ChunkRef, bytes: &[u8]) -> Result<(
         What::Zones => unpack::<Zone>(chunk, bytes).map(drop),
         What::Weather => unpack::<WeatherDay>(chunk, bytes).map(drop),
         What::Places => unpack::<Place>(chunk, bytes).map(drop),
+        What::Roads => unpack::<Road>(chunk, bytes).map(drop),
+        What::Crews => unpack::<Shift>(chunk, bytes).map(drop),
+        What::Access => unpack::<Access>(chunk, bytes).map(drop),
     }
 }
 
@@ -213,5 +221,105 @@ impl Bulk for Place {
         check_label("label", &self.label)?;
         check_position(self.position)?;
         check_not_negative("cost", self.cost)
+    }
+}
+
+impl Bulk for Road {
+    const WHAT: What = What::Roads;
+    fn key(&self) -> Cow<'_, str> {
+        Cow::Borrowed(&self.label)
+    }
+    fn check(&self, _today: Date) -> Result<(), Refusal> {
+        check_label("label", &self.label)?;
+        if self.line.len() < 2 || self.line.len() != self.nodes.len() {
+            let value = format!("with {} corners and {} nodes", self.line.len(), self.nodes.len());
+            return Err(field(
+                "road",
+                value,
+                "at least two corners, and one node for each",
+            ));
+        }
+        for &[lon, lat] in &self.line {
+            check_position(Position { lat, lon })?;
+        }
+        self.speed_kmh
+            .map_or(Ok(()), |speed| check_positive("speed_kmh", speed))
+    }
+}
+
+impl Bulk for Shift {
+    const WHAT: What = What::Crews;
+    fn key(&self) -> Cow<'_, str> {
+        Cow::Borrowed(&self.label)
+    }
+    fn check(&self, _today: Date) -> Result<(), Refusal> {
+        check_label("label", &self.label)?;
+        check_position(self.depot)?;
+        self.end.map_or(Ok(()), check_position)?;
+        if self.ends <= self.starts {
+            return Err(field(
+                "ends",
+                self.ends,
+                &format!("after the day starts, {}", self.starts),
+            ));
+        }
+        let length_s = (self.ends - self.starts).total(jiff::Unit::Second).unwrap_or(0.0);
+        if f64::from(self.break_minutes) * 60.0 > length_s {
+            return Err(field(
+                "break_minutes",
+                self.break_minutes,
+                "not longer than the day",
+            ));
+        }
+        let (from, to) = (
+            self.break_from.unwrap_or(self.starts),
+            self.break_to.unwrap_or(self.ends),
+        );
+        if to < from || from < self.starts || self.ends < to {
+            return Err(field(
+                "break",
+                format!("between {from} and {to}"),
+                "inside the day, and not back to front",
+            ));
+        }
+        check_days_in_order(self.from, self.to)
+    }
+}
+
+impl Bulk for Access {
+    const WHAT: What = What::Access;
+    fn key(&self) -> Cow<'_, str> {
+        Cow::Borrowed(&self.label)
+    }
+    fn check(&self, _today: Date) -> Result<(), Refusal> {
+        check_label("label", &self.label)?;
+        self.park.map_or(Ok(()), check_position)?;
+        self.minutes.map_or(Ok(()), |minutes| {
+            check_positive("minutes", minutes)?;
+            if minutes > 1440.0 {
+                return Err(field("minutes", minutes, "at most a day, 1440"));
+            }
+            Ok(())
+        })?;
+        if let (Some(opens), Some(closes)) = (self.opens, self.closes)
+            && closes <= opens
+        {
+            return Err(field("closes", closes, &format!("after the gate opens, {opens}")));
+        }
+        for caution in &self.cautions {
+            crate::body::check_words("cautions", Some(caution))?;
+        }
+        crate::body::check_words("directions", self.directions.as_deref())?;
+        crate::body::check_words("permit", self.permit.as_deref())?;
+        check_days_in_order(self.permit_from, self.permit_to)
+    }
+}
+
+fn check_days_in_order(from: Option<Date>, to: Option<Date>) -> Result<(), Refusal> {
+    match (from, to) {
+        (Some(from), Some(to)) if to < from => {
+            Err(field("to", to, &format!("not before the first day, {from}")))
+        }
+        _ => Ok(()),
     }
 }

@@ -5,7 +5,7 @@ use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 
 use earlywood_model::profile::TargetProfile;
-use earlywood_model::record::{Host, Land, Pathway, Place, Placement, Visit, WeatherDay, Zone};
+use earlywood_model::record::{Host, Land, Pathway, Place, Placement, Road, Visit, WeatherDay, Zone};
 
 use jiff::civil::Date;
 use rusqlite::{Connection, OpenFlags, OptionalExtension, TransactionBehavior};
@@ -22,7 +22,7 @@ use crate::hash::Hash;
 use crate::key::DeviceKey;
 use crate::load::{Bulk, check_label};
 use crate::project::Projector;
-use crate::read::read_hosts;
+use crate::read::read_chunked;
 use crate::store::sqlite::SqliteLog;
 use crate::store::{Log, Store, Writing};
 use crate::sync::{Accepted, Bundle};
@@ -205,7 +205,7 @@ fn write_new_file(path: &Path, name: &str, act: &Act, ids: &ContextV7, key: &Dev
     schema::configure(&db, true)?;
     let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
     schema::create_journal(&tx)?;
-    tx.execute_batch(project::SCHEMA)?;
+    project::create(&tx)?;
     tx.execute(
         "INSERT INTO this_device (device) VALUES (?)",
         [key.device().as_bytes()],
@@ -819,7 +819,14 @@ fn check_batch<T: Bulk>(rows: &[T], today: Date) -> Result<(), Error> {
 /// No record of the load may be in the programme already.
 fn check_new<T: Bulk>(tx: &Connection, rows: &[T]) -> Result<(), Error> {
     let known: HashSet<String> = match T::WHAT {
-        What::Hosts => read_hosts(tx)?.into_iter().map(|host| host.label).collect(),
+        What::Hosts => read_chunked::<Host>(tx, T::WHAT)?
+            .into_iter()
+            .map(|r| r.label)
+            .collect(),
+        What::Roads => read_chunked::<Road>(tx, T::WHAT)?
+            .into_iter()
+            .map(|r| r.label)
+            .collect(),
         What::Weather => keys(tx, "SELECT station || ' ' || date FROM weather")?,
         what => keys(tx, &format!("SELECT label FROM {}", what.word()))?,
     };

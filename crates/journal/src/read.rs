@@ -3,7 +3,9 @@
 use std::collections::{BTreeMap, HashSet};
 
 use earlywood_model::profile::TargetProfile;
-use earlywood_model::record::{Host, Land, Pathway, Place, Placement, Visit, WeatherDay, Zone};
+use earlywood_model::record::{
+    Access, Host, Land, Pathway, Place, Placement, Road, Shift, Visit, WeatherDay, Zone,
+};
 use jiff::civil::Date;
 use rayon::prelude::*;
 use rusqlite::{Connection, OptionalExtension, params};
@@ -11,12 +13,14 @@ use serde::de::DeserializeOwned;
 use uuid::Uuid;
 
 use crate::body::{
-    Body, Determination, HoldDeclared, HoldLifted, Plan, PlantingClosed, TargetAdopted, VisitMade, What,
+    Body, Determination, HoldDeclared, HoldLifted, Plan, PlantingClosed, RoundsAdopted, TargetAdopted,
+    VisitMade, What,
 };
 use crate::chunk::{self, ChunkRef};
 use crate::entry::{COLUMNS, Entry};
 use crate::error::{Error, Refusal};
 use crate::hash::Hash;
+use crate::load::Bulk;
 use crate::programme::Programme;
 
 /// A projected record and the entry it comes from.
@@ -73,6 +77,12 @@ pub struct Counts {
     pub weather_days: u64,
     /// Places.
     pub places: u64,
+    /// Roads.
+    pub roads: u64,
+    /// Crews whose days are known.
+    pub crews: u64,
+    /// Places of which it is known how to get there.
+    pub access: u64,
     /// Placements.
     pub placements: u64,
     /// Visits.
@@ -161,11 +171,13 @@ pub struct LogFilter {
     pub last: Option<u64>,
 }
 
-pub(crate) fn read_hosts(db: &Connection) -> Result<Vec<Host>, Error> {
-    let mut select = db.prepare(
-        "SELECT c.hash, c.bytes, c.rows, contents.bytes FROM host_chunks c
-         LEFT JOIN contents ON contents.hash = c.hash ORDER BY c.ord",
-    )?;
+/// The records of a set of which only the chunks are kept.
+pub(crate) fn read_chunked<T: Bulk>(db: &Connection, what: What) -> Result<Vec<T>, Error> {
+    let table = what.chunk_table().unwrap_or_else(|| what.word());
+    let mut select = db.prepare(&format!(
+        "SELECT c.hash, c.bytes, c.rows, contents.bytes FROM {table} c
+         LEFT JOIN contents ON contents.hash = c.hash ORDER BY c.ord"
+    ))?;
     let mut chunks = Vec::new();
     let mut rows = select.query([])?;
     while let Some(row) = rows.next()? {
@@ -181,20 +193,20 @@ pub(crate) fn read_hosts(db: &Connection) -> Result<Vec<Host>, Error> {
             bytes.ok_or_else(|| Error::Damaged(format!("the contents {} are missing", name.hash)))?,
         ));
     }
-    let blocks: Vec<Vec<Host>> = chunks
+    let blocks: Vec<Vec<T>> = chunks
         .par_iter()
         .map(|(name, bytes)| chunk::unpack(name, bytes))
         .collect::<Result<_, _>>()?;
-    let mut hosts = Vec::with_capacity(blocks.iter().map(Vec::len).sum());
-    blocks.into_iter().for_each(|block| hosts.extend(block));
+    let mut records = Vec::with_capacity(blocks.iter().map(Vec::len).sum());
+    blocks.into_iter().for_each(|block| records.extend(block));
     let twice = db
-        .prepare_cached("SELECT 1 FROM conflicts WHERE subject = 'set:hosts'")?
-        .exists([])?;
+        .prepare_cached("SELECT 1 FROM conflicts WHERE subject = ?")?
+        .exists([format!("set:{}", what.word())])?;
     if twice {
         let mut seen = HashSet::new();
-        hosts.retain(|host: &Host| seen.insert(host.label.clone()));
+        records.retain(|record: &T| seen.insert(record.key().into_owned()));
     }
-    Ok(hosts)
+    Ok(records)
 }
 
 fn read_json<T: DeserializeOwned>(text: &str) -> Result<T, Error> {
@@ -212,7 +224,7 @@ impl Programme {
     /// # Errors
     /// A database or chunk that can't be read; so for every reader below.
     pub fn hosts(&self) -> Result<Vec<Host>, Error> {
-        read_hosts(&self.db)
+        read_chunked(&self.db, What::Hosts)
     }
 
     /// Every pathway, in the order loaded.
@@ -245,6 +257,30 @@ impl Programme {
     /// As [`Programme::hosts`].
     pub fn places(&self) -> Result<Vec<Place>, Error> {
         self.labelled(What::Places)
+    }
+
+    /// Every road, in the order loaded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn roads(&self) -> Result<Vec<Road>, Error> {
+        read_chunked(&self.db, What::Roads)
+    }
+
+    /// The usual day of every crew, in the order loaded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn shifts(&self) -> Result<Vec<Shift>, Error> {
+        self.labelled(What::Crews)
+    }
+
+    /// What must be known to get to places, in the order loaded.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn access(&self) -> Result<Vec<Access>, Error> {
+        self.labelled(What::Access)
     }
 
     fn labelled<T: DeserializeOwned>(&self, what: What) -> Result<Vec<T>, Error> {
@@ -462,6 +498,17 @@ impl Programme {
         })
     }
 
+    /// All rounds that were adopted and not withdrawn, the newest last.
+    ///
+    /// # Errors
+    /// As [`Programme::hosts`].
+    pub fn rounds_adopted(&self) -> Result<Vec<Recorded<RoundsAdopted>>, Error> {
+        self.recorded("rounds-adopted", "entry", |body| match body {
+            Body::RoundsAdopted(rounds) => Some(rounds),
+            _ => None,
+        })
+    }
+
     /// The facts of one kind that stand, as `take` wants them.
     pub(crate) fn recorded<T>(
         &self,
@@ -543,6 +590,9 @@ impl Programme {
             zones: all("zones")?,
             weather_days: all("weather")?,
             places: all("places")?,
+            roads: count("SELECT coalesce(sum(rows), 0) FROM road_chunks")?,
+            crews: all("crews")?,
+            access: all("access")?,
             placements: all("placements")?,
             visits: live("visit-made")?,
             targets: count("SELECT count(DISTINCT subject) FROM facts WHERE kind = 'target-adopted'")?,

@@ -8,8 +8,9 @@ use uuid::Uuid;
 
 use crate::body::{
     Body, Change, ConflictSettled, Correction, Decision, Determination, Determined, DeviceEnrolled,
-    HoldLifted, Origin, PersonEnrolled, Plan, PlantingClosed, PlantingOutcome, Role, SpecimenTaken,
-    SpecimensAccepted, SpecimensOffered, Supply, SupplyMove, TargetAdopted, VisitMade,
+    HoldLifted, Origin, PersonEnrolled, Plan, PlantingClosed, PlantingOutcome, Role, RoundsAdopted,
+    SpecimenTaken, SpecimensAccepted, SpecimensOffered, Subject, Supply, SupplyMove, TargetAdopted,
+    VisitMade,
 };
 use crate::canonical::canonical_json;
 use crate::error::{Error, Refusal};
@@ -65,6 +66,7 @@ pub(crate) fn check(db: &Connection, asked: &Asked<'_>, body: &Body) -> Result<(
         Body::VisitMade(b) => check_visit(db, b, None),
         Body::TargetAdopted(b) => check_target(b),
         Body::PlanAdopted(b) => check_plan(db, b, asked.today),
+        Body::RoundsAdopted(b) => check_rounds(db, b),
         Body::SpecimenTaken(b) => check_taken(db, asked, b),
         Body::SpecimensOffered(b) => check_offer(db, asked, b),
         Body::SpecimensAccepted(b) => check_acceptance(db, asked, b, body),
@@ -243,6 +245,16 @@ fn check_plan(db: &Connection, plan: &Plan, today: Date) -> Result<(), Error> {
         if !seen.insert(&place.label) {
             return Err(field("place", format!("{:?}", place.label), "chosen once").into());
         }
+    }
+    Ok(())
+}
+
+/// Rounds send out crews that somebody formed.
+fn check_rounds(db: &Connection, rounds: &RoundsAdopted) -> Result<(), Error> {
+    let mut formed = db.prepare_cached("SELECT 1 FROM facts WHERE subject = ? AND kind = 'crew-formed'")?;
+    for round in &rounds.rounds {
+        let crew = Subject::Crew(round.crew.clone());
+        known(formed.exists([crew.key()])?, "crew", &round.crew)?;
     }
     Ok(())
 }

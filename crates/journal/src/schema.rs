@@ -16,7 +16,7 @@ use crate::store::sqlite::SqliteLog;
 /// SQLite `application_id` of a programme file: the letters EWOD.
 pub const APPLICATION_ID: i32 = 0x4557_4F44;
 /// The layout written and read here (SQLite `user_version`).
-pub const LAYOUT: i64 = 2;
+pub const LAYOUT: i64 = 3;
 
 /// How long a writer waits for another one before it gives up.
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -112,10 +112,12 @@ fn up_to_date(db: Connection, writable: bool) -> Result<Connection, Error> {
     let mut db = if writable { db } else { private_copy(&db)? };
     let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
     // Another process may have done it meanwhile.
-    if read_header(&tx)?.1 < LAYOUT {
-        migrate_from_1(&tx)?;
-        tx.pragma_update(None, "user_version", LAYOUT)?;
+    match read_header(&tx)?.1 {
+        LAYOUT => {}
+        1 => migrate_from_1(&tx)?,
+        _ => migrate_from_2(&tx)?,
     }
+    tx.pragma_update(None, "user_version", LAYOUT)?;
     tx.commit()?;
     Ok(db)
 }
@@ -150,8 +152,22 @@ fn migrate_from_1(tx: &Connection) -> Result<(), Error> {
         tx.execute_batch(&format!("DROP TABLE IF EXISTS {table}"))?;
     }
     tx.execute_batch(PEOPLE)?;
-    tx.execute_batch(project::SCHEMA)?;
+    project::create(tx)?;
     project::replay(&SqliteLog(tx), tx)
+}
+
+/// Layout 2 had no roads, no crews' days and no access. Entries that it could not read, for a newer copy had sent them, are
+/// read now: then everything is computed anew; else there is nothing to compute.
+fn migrate_from_2(tx: &Connection) -> Result<(), Error> {
+    tx.execute_batch(project::SCHEMA_3)?;
+    let newer = tx
+        .prepare("SELECT 1 FROM entries WHERE kind IN ('roads-loaded', 'crews-loaded', 'access-loaded', 'rounds-adopted')")?
+        .exists([])?;
+    if newer {
+        project::clear(tx)?;
+        project::replay(&SqliteLog(tx), tx)?;
+    }
+    Ok(())
 }
 
 /// A file in write-ahead mode needs neighbour files even to be read, and here none can be made.

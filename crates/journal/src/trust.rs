@@ -380,6 +380,7 @@ fn allows(role: Role, body: &Body, own: bool) -> bool {
         // The journal itself writes it, whoever receives.
         Body::ClockSeen(_) => role != Role::Partner,
         Body::CrewFormed(_)
+        | Body::RoundsAdopted(_)
         | Body::HoldDeclared(_)
         | Body::HoldLifted(_)
         | Body::Sealed(_)

@@ -455,7 +455,7 @@ impl<'a> Walk<'a> {
         )?;
         beside.execute_batch("BEGIN")?;
         schema::create_journal(&beside)?;
-        beside.execute_batch(project::SCHEMA)?;
+        project::create(&beside)?;
         if let Some(name) = schema::altered(db, &beside)? {
             return Err(Fault::Structure(name).into());
         }

@@ -535,7 +535,7 @@ fn an_erased_person_is_gone_from_the_file_and_the_journal_stays_whole() {
 
 /// Who may record what, from the contract's words: l lead, s supervisor, i inspector, d identifier, c clerk; a partner
 /// records nothing.
-const RIGHTS: [(&str, &str); 30] = [
+const RIGHTS: [(&str, &str); 31] = [
     ("target-adopted", "l"),
     ("plan-adopted", "l"),
     ("device-enrolled", "l"),
@@ -544,6 +544,7 @@ const RIGHTS: [(&str, &str); 30] = [
     ("authority-granted", "l"),
     ("person-erased", "lc"),
     ("crew-formed", "ls"),
+    ("rounds-adopted", "ls"),
     ("hold-declared", "ls"),
     ("hold-lifted", "ls"),
     ("sealed", "ls"),

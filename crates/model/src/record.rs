@@ -2,7 +2,7 @@
 //!
 //! Positions are WGS 84 degrees. "Looked, none" and "could not look" are different values everywhere.
 
-use jiff::civil::Date;
+use jiff::civil::{Date, Time, Weekday as CivilWeekday};
 use serde::{Deserialize, Serialize};
 
 use crate::error::{ModelError, check};
@@ -176,6 +176,289 @@ pub struct Place {
 
 fn one() -> f64 {
     1.0
+}
+
+/// A time of the day as it stands in JSON: `"HH:MM:SS"`.
+#[cfg(feature = "schema")]
+pub struct ClockTime;
+
+#[cfg(feature = "schema")]
+impl schemars::JsonSchema for ClockTime {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "ClockTime".into()
+    }
+    fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        schemars::json_schema!({
+            "type": "string", "pattern": "^([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9]$",
+            "description": "A time of the day where the programme works, HH:MM:SS."
+        })
+    }
+}
+
+/// What a stop may need, and a crew may have.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "kebab-case")]
+pub enum Skill {
+    /// A long pole, and people who may use it.
+    Pole,
+    /// A ladder, and people who may use it.
+    Ladder,
+    /// Two people at least.
+    TwoPeople,
+}
+
+impl Skill {
+    /// All of them.
+    pub const ALL: [Skill; 3] = [Skill::Pole, Skill::Ladder, Skill::TwoPeople];
+
+    /// The word for it, as people type it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Skill::Pole => "pole",
+            Skill::Ladder => "ladder",
+            Skill::TwoPeople => "two-people",
+        }
+    }
+}
+
+/// A day of the week.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(schemars::JsonSchema))]
+#[serde(rename_all = "lowercase")]
+#[allow(missing_docs)]
+pub enum Weekday {
+    Mon,
+    Tue,
+    Wed,
+    Thu,
+    Fri,
+    Sat,
+    Sun,
+}
+
+impl Weekday {
+    /// All of them, from Monday.
+    pub const ALL: [Weekday; 7] = [
+        Weekday::Mon,
+        Weekday::Tue,
+        Weekday::Wed,
+        Weekday::Thu,
+        Weekday::Fri,
+        Weekday::Sat,
+        Weekday::Sun,
+    ];
+
+    /// The word for it, as people type it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Weekday::Mon => "mon",
+            Weekday::Tue => "tue",
+            Weekday::Wed => "wed",
+            Weekday::Thu => "thu",
+            Weekday::Fri => "fri",
+            Weekday::Sat => "sat",
+            Weekday::Sun => "sun",
+        }
+    }
+
+    /// The one a date falls on.
+    pub fn of(date: Date) -> Weekday {
+        match date.weekday() {
+            CivilWeekday::Monday => Weekday::Mon,
+            CivilWeekday::Tuesday => Weekday::Tue,
+            CivilWeekday::Wednesday => Weekday::Wed,
+            CivilWeekday::Thursday => Weekday::Thu,
+            CivilWeekday::Friday => Weekday::Fri,
+            CivilWeekday::Saturday => Weekday::Sat,
+            CivilWeekday::Sunday => Weekday::Sun,
+        }
+    }
+}
+
+/// What sort of road it is; which of the words of OpenStreetMap mean which is told where they are read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RoadClass {
+    /// A motorway.
+    Motorway,
+    /// A trunk road.
+    Trunk,
+    /// A primary road.
+    Primary,
+    /// A secondary road.
+    Secondary,
+    /// A tertiary road.
+    Tertiary,
+    /// A street where people live, or a minor road without a class.
+    Local,
+    /// A drive, a car park's lanes, a yard.
+    Service,
+    /// A track through fields or woods.
+    Track,
+}
+
+impl RoadClass {
+    /// All of them, the fastest first.
+    pub const ALL: [RoadClass; 8] = [
+        RoadClass::Motorway,
+        RoadClass::Trunk,
+        RoadClass::Primary,
+        RoadClass::Secondary,
+        RoadClass::Tertiary,
+        RoadClass::Local,
+        RoadClass::Service,
+        RoadClass::Track,
+    ];
+
+    /// The word for it, as people type it.
+    pub fn word(self) -> &'static str {
+        match self {
+            RoadClass::Motorway => "motorway",
+            RoadClass::Trunk => "trunk",
+            RoadClass::Primary => "primary",
+            RoadClass::Secondary => "secondary",
+            RoadClass::Tertiary => "tertiary",
+            RoadClass::Local => "local",
+            RoadClass::Service => "service",
+            RoadClass::Track => "track",
+        }
+    }
+}
+
+/// Which way a road may be driven, seen along its line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Oneway {
+    /// Both ways.
+    #[default]
+    Both,
+    /// Along its line only.
+    Forward,
+    /// Against its line only.
+    Backward,
+}
+
+/// A stretch of road that may be driven. The same node number on two roads is a junction, and nothing else is: a bridge
+/// meets no road below it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Road {
+    /// Label, unique in the programme ("way/123").
+    pub label: String,
+    /// What sort of road it is.
+    pub class: RoadClass,
+    /// Which way it may be driven.
+    #[serde(default)]
+    pub oneway: Oneway,
+    /// Posted speed limit, km/h, where one is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub speed_kmh: Option<f64>,
+    /// Its name, where it has one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// Numbers of its nodes, one for each corner of its line; at least two.
+    pub nodes: Vec<i64>,
+    /// Its corners, `[lon, lat]` in degrees.
+    pub line: Vec<[f64; 2]>,
+}
+
+/// A crew's usual working day.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Shift {
+    /// The crew's id ("crew-3"); one row a crew.
+    pub label: String,
+    /// Where its day begins.
+    pub depot: Position,
+    /// Where its day ends; none: where it began.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub end: Option<Position>,
+    /// When it leaves the depot.
+    pub starts: Time,
+    /// When it must be back.
+    pub ends: Time,
+    /// Length of its break, minutes; 0 for none.
+    #[serde(default)]
+    pub break_minutes: u32,
+    /// The break begins at this time or later; none: any time of the shift.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub break_from: Option<Time>,
+    /// The break begins at this time or earlier; none: any time of the shift.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub break_to: Option<Time>,
+    /// The days of the week on which it works; empty: Monday to Friday.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub days: Vec<Weekday>,
+    /// First day on which it works so; none: from ever.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub from: Option<Date>,
+    /// Last day on which it works so; none: for ever.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to: Option<Date>,
+    /// What it has.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub skills: Vec<Skill>,
+}
+
+impl Shift {
+    /// Whether it works on a day.
+    pub fn works_on(&self, date: Date) -> bool {
+        let day = Weekday::of(date);
+        let usual = if self.days.is_empty() {
+            day <= Weekday::Fri
+        } else {
+            self.days.contains(&day)
+        };
+        usual && self.from.is_none_or(|from| from <= date) && self.to.is_none_or(|to| date <= to)
+    }
+}
+
+/// What a crew must know to get to a place, and when it may.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Access {
+    /// Label of the place; one row a place.
+    pub label: String,
+    /// How to find it, in words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub directions: Option<String>,
+    /// What to beware of there ("dog", "overhead line 6 m east", "ring first").
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub cautions: Vec<String>,
+    /// When its gate opens; none: never shut.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub opens: Option<Time>,
+    /// When its gate shuts: the crew must be out by then.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub closes: Option<Time>,
+    /// The days of the week on which it may be entered; empty: every day.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub days: Vec<Weekday>,
+    /// By what right it is entered, in words ("consent", "notice", "permit 12").
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub permit: Option<String>,
+    /// First day of that right; none: from ever.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub permit_from: Option<Date>,
+    /// Last day of that right; none: for ever.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub permit_to: Option<Date>,
+    /// What a stop there needs.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub needs: Vec<Skill>,
+    /// Length of a stop there, minutes, where it is known better than past stops tell.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub minutes: Option<f64>,
+    /// Where to leave the truck, if not at the nearest road.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub park: Option<Position>,
+}
+
+impl Access {
+    /// Whether the place may be entered on a day.
+    pub fn open_on(&self, date: Date) -> bool {
+        (self.days.is_empty() || self.days.contains(&Weekday::of(date)))
+            && self.permit_from.is_none_or(|from| from <= date)
+            && self.permit_to.is_none_or(|to| date <= to)
+    }
 }
 
 /// A placement: a trap at a place, for its targets, between two dates. All effort hangs on it.

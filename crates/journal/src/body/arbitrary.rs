@@ -218,6 +218,60 @@ prop_compose! {
 }
 
 prop_compose! {
+    fn rounds()(
+        crews in btree_set(person(), 0..4),
+        first in day(),
+        traps in vec((label("T"), place(), vec(words(), 0..3)), 0..4),
+        left in vec((label("T"), words(), of(-1.0..1.0_f64), of(day())), 0..3),
+        km in of(0.0..500.0_f64),
+        break_minutes in 0..60_u32,
+        reason in words(),
+    ) -> RoundsAdopted {
+        let at = |minutes: usize| jiff::civil::time(8, 0, 0, 0) + jiff::SignedDuration::from_mins(minutes as i64);
+        let stops: Vec<PlannedStop> = traps
+            .iter()
+            .enumerate()
+            .map(|(i, (trap, place, what))| PlannedStop {
+                trap: trap.clone(),
+                place: place.label.clone(),
+                position: place.position,
+                arrive: at(20 * i + 5),
+                leave: at(20 * i + 15),
+                drive_minutes: 5.0,
+                what: what.clone(),
+            })
+            .collect();
+        RoundsAdopted {
+            from: first,
+            to: first,
+            rounds: crews
+                .into_iter()
+                .enumerate()
+                .map(|(i, crew)| PlannedRound {
+                    sheet: format!("R-{i}"),
+                    crew,
+                    date: first,
+                    starts: at(0),
+                    ends: at(120),
+                    drive_minutes: 20.5,
+                    work_minutes: 40.0,
+                    break_minutes,
+                    break_at: (break_minutes > 0).then(|| at(60)),
+                    km,
+                    stops: stops.clone(),
+                })
+                .collect(),
+            left_out: left
+                .into_iter()
+                .map(|(trap, reason, worth, last_day)| LeftOut { place: trap.clone(), trap, reason, worth, last_day })
+                .collect(),
+            settings: serde_json::json!({ "seed": 7 }),
+            reason,
+        }
+    }
+}
+
+prop_compose! {
     /// A placement.
     pub fn placement()(
         trap in label("T"),
@@ -891,6 +945,7 @@ pub fn each() -> Vec<(&'static str, u32, BoxedStrategy<Body>)> {
             })
         }),
         kind("plan-adopted", 1, plan(), Body::PlanAdopted),
+        kind("rounds-adopted", 1, rounds(), Body::RoundsAdopted),
         kind("trap-placed", 1, placement(), Body::TrapPlaced),
         kind("trap-taken-down", 1, take_down(), Body::TrapTakenDown),
         kind("visit-made", 2, visit(), Body::VisitMade),

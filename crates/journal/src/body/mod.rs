@@ -10,6 +10,7 @@ pub mod arbitrary;
 pub(crate) mod field;
 pub(crate) mod people;
 pub(crate) mod records;
+pub(crate) mod rounds;
 #[cfg(feature = "schema")]
 pub mod schemas;
 pub(crate) mod specimens;
@@ -43,6 +44,7 @@ pub use records::{
     Change, ConflictSettled, Correction, Decision, LoadMode, Loaded, Other, Plan, ProgrammeSetUp,
     TargetAdopted, What,
 };
+pub use rounds::{LeftOut, PlannedRound, PlannedStop, RoundsAdopted};
 pub use specimens::{
     Determination, Determined, Ending, Material, Method, Origin, Planting, PlantingClosed, PlantingOutcome,
     ScreeningMade, Sealed, Sex, SpecimenEnded, SpecimenTaken, SpecimensAccepted, SpecimensDeclined,
@@ -326,12 +328,15 @@ pub(crate) fn check_photos(photos: &[Photo]) -> Result<(), Refusal> {
 pub enum Body {
     /// `programme-set-up`
     ProgrammeSetUp(ProgrammeSetUp),
-    /// `hosts-loaded`, `pathways-loaded`, `land-loaded`, `zones-loaded`, `weather-loaded`, `places-loaded`
+    /// `hosts-loaded`, `pathways-loaded`, `land-loaded`, `zones-loaded`, `weather-loaded`, `places-loaded`,
+    /// `roads-loaded`, `crews-loaded`, `access-loaded`
     Loaded(Loaded),
     /// `target-adopted`
     TargetAdopted(TargetAdopted),
     /// `plan-adopted`
     PlanAdopted(Plan),
+    /// `rounds-adopted`
+    RoundsAdopted(RoundsAdopted),
     /// `trap-placed`
     TrapPlaced(Placement),
     /// `trap-taken-down`
@@ -393,7 +398,7 @@ pub enum Body {
 }
 
 /// Every kind and the newest version of its body; all versions from 1 are known.
-const KINDS: [(&str, u32); 37] = [
+const KINDS: [(&str, u32); 41] = [
     ("programme-set-up", 2),
     ("hosts-loaded", 1),
     ("pathways-loaded", 1),
@@ -401,8 +406,12 @@ const KINDS: [(&str, u32); 37] = [
     ("zones-loaded", 1),
     ("weather-loaded", 1),
     ("places-loaded", 1),
+    ("roads-loaded", 1),
+    ("crews-loaded", 1),
+    ("access-loaded", 1),
     ("target-adopted", 1),
     ("plan-adopted", 1),
+    ("rounds-adopted", 1),
     ("trap-placed", 1),
     ("trap-taken-down", 1),
     ("visit-made", 2),
@@ -441,6 +450,7 @@ macro_rules! whichever {
             Body::Loaded($b) => $each,
             Body::TargetAdopted($b) => $each,
             Body::PlanAdopted($b) => $each,
+            Body::RoundsAdopted($b) => $each,
             Body::TrapPlaced($b) => $each,
             Body::TrapTakenDown($b) => $each,
             Body::VisitMade($b) => $each,
@@ -482,6 +492,7 @@ impl Body {
             Body::Loaded(loaded) => loaded.what.kind(),
             Body::TargetAdopted(_) => "target-adopted",
             Body::PlanAdopted(_) => "plan-adopted",
+            Body::RoundsAdopted(_) => "rounds-adopted",
             Body::TrapPlaced(_) => "trap-placed",
             Body::TrapTakenDown(_) => "trap-taken-down",
             Body::VisitMade(_) => "visit-made",
@@ -605,6 +616,7 @@ impl Body {
             ("correction", 2) => Body::Correction(of::<records::CorrectionV2>(kind, text)?.into()),
             ("target-adopted", 1) => Body::TargetAdopted(of(kind, text)?),
             ("plan-adopted", 1) => Body::PlanAdopted(of(kind, text)?),
+            ("rounds-adopted", 1) => Body::RoundsAdopted(of(kind, text)?),
             ("trap-placed", 1) => Body::TrapPlaced(of(kind, text)?),
             ("trap-taken-down", 1) => Body::TrapTakenDown(of(kind, text)?),
             ("device-enrolled", 1) => Body::DeviceEnrolled(of(kind, text)?),

@@ -33,17 +33,26 @@ pub enum What {
     Weather,
     /// Spots where a trap may hang.
     Places,
+    /// Roads that may be driven.
+    Roads,
+    /// Working days of the crews.
+    Crews,
+    /// How places are got to, and when they may be entered.
+    Access,
 }
 
 impl What {
     /// All of them.
-    pub const ALL: [What; 6] = [
+    pub const ALL: [What; 9] = [
         What::Hosts,
         What::Pathways,
         What::Land,
         What::Zones,
         What::Weather,
         What::Places,
+        What::Roads,
+        What::Crews,
+        What::Access,
     ];
 
     /// The word for it, as people type it.
@@ -55,6 +64,9 @@ impl What {
             What::Zones => "zones",
             What::Weather => "weather",
             What::Places => "places",
+            What::Roads => "roads",
+            What::Crews => "crews",
+            What::Access => "access",
         }
     }
 
@@ -66,6 +78,18 @@ impl What {
             What::Zones => "zones-loaded",
             What::Weather => "weather-loaded",
             What::Places => "places-loaded",
+            What::Roads => "roads-loaded",
+            What::Crews => "crews-loaded",
+            What::Access => "access-loaded",
+        }
+    }
+
+    /// The table of its chunks, for the sets of which only these are kept: they are too large to be kept twice.
+    pub(crate) fn chunk_table(self) -> Option<&'static str> {
+        match self {
+            What::Hosts => Some("host_chunks"),
+            What::Roads => Some("road_chunks"),
+            _ => None,
         }
     }
 

@@ -14,7 +14,7 @@ use super::specimens::{DeterminationV1, DeterminationV2};
 use super::{
     AuthorityGranted, Body, ClockSeen, ConflictSettled, Correction, CrewFormed, DeviceEnrolled,
     DeviceWithdrawn, HoldDeclared, HoldLifted, Loaded, PersonEnrolled, PersonErased, Plan, PlantingClosed,
-    ScreeningMade, Sealed, SpecimenEnded, SpecimenTaken, SpecimensAccepted, SpecimensDeclined,
+    RoundsAdopted, ScreeningMade, Sealed, SpecimenEnded, SpecimenTaken, SpecimensAccepted, SpecimensDeclined,
     SpecimensOffered, Supply, TakeDown, TargetAdopted, TrapCameBack, TrapRegistered, TrapWrittenOff,
     TreeInspected, VisitMade, What,
 };
@@ -54,6 +54,7 @@ pub fn schema(kind: &str, version: u32) -> Option<Value> {
         ("correction", _) => made::<CorrectionV2>(),
         ("target-adopted", _) => made::<TargetAdopted>(),
         ("plan-adopted", _) => made::<Plan>(),
+        ("rounds-adopted", _) => made::<RoundsAdopted>(),
         ("trap-placed", _) => made::<Placement>(),
         ("trap-taken-down", _) => made::<TakeDown>(),
         ("device-enrolled", _) => made::<DeviceEnrolled>(),

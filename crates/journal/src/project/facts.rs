@@ -105,6 +105,7 @@ pub(crate) fn primary(body: &Body) -> String {
         Body::Loaded(b) => super::sets::subject(b.what),
         Body::TargetAdopted(b) => format!("target:{}", b.id),
         Body::PlanAdopted(b) => format!("target:{}", b.target),
+        Body::RoundsAdopted(_) => "rounds".into(),
         Body::ConflictSettled(b) => super::conflicts::conflict_subject(&b.conflict),
         Body::Sealed(_) => "sealed".into(),
         _ => body

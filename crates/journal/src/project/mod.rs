@@ -42,7 +42,7 @@ const fn table(name: &'static str, order: &'static str) -> Table {
 }
 
 /// Every projected table.
-pub(crate) const TABLES: [Table; 16] = [
+pub(crate) const TABLES: [Table; 19] = [
     table("facts", "entry"),
     table("touches", "subject, entry"),
     table("actors", "person, device"),
@@ -53,6 +53,9 @@ pub(crate) const TABLES: [Table; 16] = [
     table("zones", "ord"),
     table("places", "ord"),
     table("weather", "station, date"),
+    table("road_chunks", "ord"),
+    table("crews", "ord"),
+    table("access", "ord"),
     table("placements", "entry"),
     table("traps", "trap"),
     table("specimens", "specimen"),
@@ -64,7 +67,7 @@ pub(crate) const TABLES: [Table; 16] = [
 /// Hosts have no table of rows. Measured for a million (`examples/measure.rs`, processor time): reading them back
 /// takes 0.7 s spread over all cores from chunks, 0.5 s on one core from a table; but a table would cost another 1.3 s
 /// at each load and triple the file.
-pub(crate) const SCHEMA: &str = "
+const SCHEMA: &str = "
 CREATE TABLE facts (
     entry BLOB NOT NULL UNIQUE, device BLOB NOT NULL, person TEXT NOT NULL, kind TEXT NOT NULL, subject TEXT NOT NULL,
     day TEXT NOT NULL, at INTEGER NOT NULL, body_version INTEGER NOT NULL, body TEXT NOT NULL,
@@ -125,6 +128,12 @@ pub(crate) fn record_text<T: Serialize>(record: &T) -> Result<String, Error> {
     })
 }
 
+/// Makes every projected table.
+pub(crate) fn create(db: &Connection) -> Result<(), Error> {
+    db.execute_batch(SCHEMA)?;
+    Ok(db.execute_batch(SCHEMA_3)?)
+}
+
 /// Empties every projection.
 pub(crate) fn clear(db: &Connection) -> Result<(), Error> {
     for table in &TABLES {
@@ -132,6 +141,14 @@ pub(crate) fn clear(db: &Connection) -> Result<(), Error> {
     }
     Ok(())
 }
+
+/// The tables that layout 3 added.
+pub(crate) const SCHEMA_3: &str = "
+CREATE TABLE road_chunks (
+    ord INTEGER PRIMARY KEY, hash BLOB NOT NULL, bytes INTEGER NOT NULL, rows INTEGER NOT NULL) STRICT;
+CREATE TABLE crews  (ord INTEGER PRIMARY KEY, label TEXT NOT NULL UNIQUE, body TEXT NOT NULL) STRICT;
+CREATE TABLE access (ord INTEGER PRIMARY KEY, label TEXT NOT NULL UNIQUE, body TEXT NOT NULL) STRICT;
+";
 
 /// Brings the projections up to date. Facts are added at once; what follows from them when [`Projector::settle`] is
 /// called, once for each subject, however many facts touched it.

@@ -1,8 +1,8 @@
-//! Sets of records that are loaded in bulk: hosts, pathways, land, zones, places, weather.
+//! Sets of records that are loaded in bulk: hosts, pathways, land, zones, places, weather, roads, crews' days, access to places.
 
 use std::collections::{BTreeMap, HashSet};
 
-use earlywood_model::record::{Host, Land, Pathway, Place, WeatherDay, Zone};
+use earlywood_model::record::{Access, Host, Land, Pathway, Place, Road, Shift, WeatherDay, Zone};
 use rusqlite::params;
 use uuid::Uuid;
 
@@ -24,13 +24,13 @@ type Twice = BTreeMap<String, Vec<Uuid>>;
 
 impl Projector<'_> {
     /// Adds a load to its set; one that comes before another in the canonical order has the set made anew. So has one of
-    /// hosts that was not checked against the set here: whether a label is there twice shows only when all are read.
+    /// those kept as chunks that was not checked against the set here: whether a label is there twice shows only when all are read.
     pub(super) fn load(&mut self, entry: Uuid, loaded: &Loaded, checked: bool) -> Result<(), Error> {
         let later = self
             .db
             .prepare_cached("SELECT 1 FROM facts WHERE subject = ? AND entry > ?")?
             .exists(params![subject(loaded.what), entry.as_bytes()])?;
-        let unseen = loaded.what == What::Hosts && loaded.mode == LoadMode::Add && !checked;
+        let unseen = loaded.what.chunk_table().is_some() && loaded.mode == LoadMode::Add && !checked;
         if later || unseen || self.dirty.sets.contains(&loaded.what) {
             self.dirty.sets.insert(loaded.what);
             return Ok(());
@@ -62,8 +62,10 @@ impl Projector<'_> {
             }
             self.put(*entry, loaded, &mut twice)?;
         }
-        if what == What::Hosts {
-            twice = self.hosts_twice(&loads)?;
+        match what {
+            What::Hosts => twice = self.twice_in_chunks::<Host>(&loads)?,
+            What::Roads => twice = self.twice_in_chunks::<Road>(&loads)?,
+            _ => {}
         }
         let found = twice.into_iter().map(|(label, entries)| Conflict {
             kind: "label-twice",
@@ -78,22 +80,25 @@ impl Projector<'_> {
 
     fn put(&self, entry: Uuid, loaded: &Loaded, twice: &mut Twice) -> Result<(), Error> {
         match loaded.what {
-            What::Hosts => self.put_hosts(loaded),
+            What::Hosts => self.put_chunks("host_chunks", loaded),
+            What::Roads => self.put_chunks("road_chunks", loaded),
             What::Weather => self.put_weather(loaded),
             What::Pathways => self.put_labelled::<Pathway>(entry, loaded, twice),
             What::Land => self.put_labelled::<Land>(entry, loaded, twice),
             What::Zones => self.put_labelled::<Zone>(entry, loaded, twice),
             What::Places => self.put_labelled::<Place>(entry, loaded, twice),
+            What::Crews => self.put_labelled::<Shift>(entry, loaded, twice),
+            What::Access => self.put_labelled::<Access>(entry, loaded, twice),
         }
     }
 
-    fn put_hosts(&self, loaded: &Loaded) -> Result<(), Error> {
+    fn put_chunks(&self, table: &str, loaded: &Loaded) -> Result<(), Error> {
         if loaded.mode == LoadMode::Replace {
-            self.db.execute("DELETE FROM host_chunks", [])?;
+            self.db.execute(&format!("DELETE FROM {table}"), [])?;
         }
-        let mut insert = self
-            .db
-            .prepare_cached("INSERT INTO host_chunks (hash, bytes, rows) VALUES (?, ?, ?)")?;
+        let mut insert = self.db.prepare_cached(&format!(
+            "INSERT INTO {table} (hash, bytes, rows) VALUES (?, ?, ?)"
+        ))?;
         for chunk in &loaded.chunks {
             insert.execute(params![
                 chunk.hash.0,
@@ -104,8 +109,8 @@ impl Projector<'_> {
         Ok(())
     }
 
-    /// Labels of hosts that more than one load of the standing set has.
-    fn hosts_twice(&self, loads: &[(Uuid, Loaded)]) -> Result<Twice, Error> {
+    /// Labels that more than one load of the standing set has.
+    fn twice_in_chunks<T: Bulk>(&self, loads: &[(Uuid, Loaded)]) -> Result<Twice, Error> {
         let standing = loads
             .iter()
             .rposition(|(_, loaded)| loaded.mode == LoadMode::Replace)
@@ -118,11 +123,12 @@ impl Projector<'_> {
         let mut seen = HashSet::new();
         for (entry, loaded) in loads {
             for chunk in &loaded.chunks {
-                for host in unpack::<Host>(chunk, &self.content(chunk)?)? {
-                    if seen.contains(&host.label) {
-                        twice.entry(host.label).or_default().push(*entry);
+                for row in unpack::<T>(chunk, &self.content(chunk)?)? {
+                    let label = row.key().into_owned();
+                    if seen.contains(&label) {
+                        twice.entry(label).or_default().push(*entry);
                     } else {
-                        seen.insert(host.label);
+                        seen.insert(label);
                     }
                 }
             }
@@ -174,9 +180,5 @@ impl Projector<'_> {
 }
 
 fn table(what: What) -> &'static str {
-    match what {
-        What::Hosts => "host_chunks",
-        What::Weather => "weather",
-        other => other.word(),
-    }
+    what.chunk_table().unwrap_or_else(|| what.word())
 }
