@@ -39,6 +39,14 @@ macro_rules! paper {
 paper! {
     /// Shared looks: page, type, heads, tables, boxes. Imported by every other file; prints nothing.
     STYLE = "style.typ";
+    /// Labels of traps and of specimens.
+    LABELS = "labels.typ";
+    /// The form that goes with specimens from hand to hand.
+    CUSTODY = "custody.typ";
+    /// The notice on the door.
+    NOTICE = "notice.typ";
+    /// The crews' safety sheet.
+    SAFETY = "safety.typ";
     /// A page of the shared looks, for tests of the engine.
     SPECIMEN = "specimen.typ";
 }

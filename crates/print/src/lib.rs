@@ -5,9 +5,15 @@
 //! prints as it is called. Fonts are compiled in, there is no clock, no network and no randomness: the same input gives
 //! the same bytes on every computer.
 
+pub mod custody;
 pub mod engine;
 mod error;
+pub mod labels;
+pub mod notice;
 mod qr;
+pub mod safety;
+pub mod specimens;
+pub mod stock;
 
 pub use engine::{Made, Template};
 pub use error::PrintError;
