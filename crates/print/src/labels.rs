@@ -84,9 +84,24 @@ pub fn traps(input: &TrapLabels) -> Result<Vec<u8>, PrintError> {
         let mut small = vec![input.programme.clone()];
         small.extend(input.call.clone());
         small.extend(input.invented.clone());
-        (trap.label.as_str(), Drawn { svg: String::new(), big: large.clone(), lines, small, call: input.call.is_none() })
+        (
+            trap.label.as_str(),
+            Drawn {
+                svg: String::new(),
+                big: large.clone(),
+                lines,
+                small,
+                call: input.call.is_none(),
+            },
+        )
     });
-    print("Trap labels", &input.sheet, input.start_at, drawn.collect(), input.made)
+    print(
+        "Trap labels",
+        &input.sheet,
+        input.start_at,
+        drawn.collect(),
+        input.made,
+    )
 }
 
 /// Puts `labels` (what each code holds, and the rest) on sheets.
@@ -100,24 +115,46 @@ pub(crate) fn print(
     sheet.check()?;
     if !(1..=sheet.per_page()).contains(&start_at) {
         let rule = format!("the sheet has labels 1 to {}", sheet.per_page());
-        return Err(PrintError::Sheet { figure: "the label to start at", value: start_at.to_string(), rule });
+        return Err(PrintError::Sheet {
+            figure: "the label to start at",
+            value: start_at.to_string(),
+            rule,
+        });
     }
     if !(1..=MOST_LABELS).contains(&labels.len()) {
         let rule = format!("from 1 to {MOST_LABELS} in one file");
-        return Err(PrintError::Value { what: "the number of labels", value: labels.len().to_string(), rule });
+        return Err(PrintError::Value {
+            what: "the number of labels",
+            value: labels.len().to_string(),
+            rule,
+        });
     }
-    let code_mm =
-        (sheet.height_mm - 2.0 * INSET_MM).min(sheet.width_mm * CODE_SHARE - INSET_MM).clamp(0.0, MOST_CODE_MM);
-    let labels = labels.into_iter().map(|(text, drawn)| with_code(text, drawn, sheet, code_mm));
+    let code_mm = (sheet.height_mm - 2.0 * INSET_MM)
+        .min(sheet.width_mm * CODE_SHARE - INSET_MM)
+        .clamp(0.0, MOST_CODE_MM);
+    let labels = labels
+        .into_iter()
+        .map(|(text, drawn)| with_code(text, drawn, sheet, code_mm));
     let labels = labels.collect::<Result<Vec<_>, _>>()?;
-    let doc = Doc { title, sheet, skip: start_at - 1, inset_mm: INSET_MM, code_mm, labels };
+    let doc = Doc {
+        title,
+        sheet,
+        skip: start_at - 1,
+        inset_mm: INSET_MM,
+        code_mm,
+        labels,
+    };
     engine::pdf(Template::LABELS, &doc, made)
 }
 
 fn with_code(text: &str, drawn: Drawn, sheet: &LabelSheet, code_mm: f64) -> Result<Drawn, PrintError> {
     if text.trim().is_empty() {
         let rule = "the trap's or specimen's own label".to_owned();
-        return Err(PrintError::Value { what: "a label", value: "empty".to_owned(), rule });
+        return Err(PrintError::Value {
+            what: "a label",
+            value: "empty".to_owned(),
+            rule,
+        });
     }
     let dot_mm = code_mm / qr::side_modules(text)? as f64;
     if dot_mm < LEAST_DOT_MM {
@@ -129,5 +166,8 @@ fn with_code(text: &str, drawn: Drawn, sheet: &LabelSheet, code_mm: f64) -> Resu
             needed_mm: LEAST_DOT_MM,
         });
     }
-    Ok(Drawn { svg: qr::svg(text)?, ..drawn })
+    Ok(Drawn {
+        svg: qr::svg(text)?,
+        ..drawn
+    })
 }

@@ -40,9 +40,12 @@ pub(crate) fn svg(text: &str) -> Result<String, PrintError> {
 /// # Errors
 /// A text that is too long for any code.
 pub(crate) fn side_modules(text: &str) -> Result<usize, PrintError> {
-    let code = QRBuilder::new(text).ecl(ECL::M).build().map_err(|why| PrintError::Code {
-        text: text.to_owned(),
-        why: why.to_string(),
-    })?;
+    let code = QRBuilder::new(text)
+        .ecl(ECL::M)
+        .build()
+        .map_err(|why| PrintError::Code {
+            text: text.to_owned(),
+            why: why.to_string(),
+        })?;
     Ok(code.size + 2 * QUIET)
 }

@@ -69,7 +69,11 @@ pub fn number(year: i16, serial: u32) -> Result<String, PrintError> {
         return refuse("the year", year.to_string(), "a year of four digits".to_owned());
     }
     if !(1..=LAST_SERIAL).contains(&serial) {
-        return refuse("the running number", serial.to_string(), format!("from 1 to {LAST_SERIAL}"));
+        return refuse(
+            "the running number",
+            serial.to_string(),
+            format!("from 1 to {LAST_SERIAL}"),
+        );
     }
     let bare = format!("{year}-{serial:06}");
     let check = check_digit(&bare);
@@ -78,7 +82,10 @@ pub fn number(year: i16, serial: u32) -> Result<String, PrintError> {
 
 /// Whether a number of such a series was read or typed right.
 pub fn is_right(number: &str) -> bool {
-    let shape: String = number.chars().map(|c| if c.is_ascii_digit() { '9' } else { c }).collect();
+    let shape: String = number
+        .chars()
+        .map(|c| if c.is_ascii_digit() { '9' } else { c })
+        .collect();
     shape == "9999-999999-9" && check_digit(number) == 0
 }
 
@@ -92,12 +99,20 @@ pub fn series(input: &SpecimenLabels) -> Result<Vec<u8>, PrintError> {
         3 => &["on the container", "inside", "on the form"],
         copies => {
             let rule = "2 or 3".to_owned();
-            return Err(PrintError::Value { what: "the number of copies", value: copies.to_string(), rule });
+            return Err(PrintError::Value {
+                what: "the number of copies",
+                value: copies.to_string(),
+                rule,
+            });
         }
     };
     if input.count as usize > labels::MOST_LABELS {
         let rule = format!("at most {} labels in one file", labels::MOST_LABELS);
-        return Err(PrintError::Value { what: "the count of numbers", value: input.count.to_string(), rule });
+        return Err(PrintError::Value {
+            what: "the count of numbers",
+            value: input.count.to_string(),
+            rule,
+        });
     }
     let numbers: Vec<String> = (0..input.count)
         .map(|i| number(input.year, input.first.saturating_add(i)))
@@ -107,8 +122,23 @@ pub fn series(input: &SpecimenLabels) -> Result<Vec<u8>, PrintError> {
             let mut small = vec![input.programme.clone()];
             small.extend(input.invented.clone());
             let lines = vec![(*copy).to_owned()];
-            (number.as_str(), Drawn { svg: String::new(), big: number.clone(), lines, small, call: false })
+            (
+                number.as_str(),
+                Drawn {
+                    svg: String::new(),
+                    big: number.clone(),
+                    lines,
+                    small,
+                    call: false,
+                },
+            )
         })
     });
-    labels::print("Specimen labels", &input.sheet, input.start_at, drawn.collect(), input.made)
+    labels::print(
+        "Specimen labels",
+        &input.sheet,
+        input.start_at,
+        drawn.collect(),
+        input.made,
+    )
 }

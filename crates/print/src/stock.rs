@@ -54,7 +54,8 @@ const LETTER: (f64, f64) = (215.9, 279.4);
 impl LabelSheet {
     /// A ready sheet by its name in [`NAMES`].
     pub fn named(name: &str) -> Option<LabelSheet> {
-        let grid = |page, columns, rows, label, left_top, gap| Some(of(page, columns, rows, label, left_top, gap));
+        let grid =
+            |page, columns, rows, label, left_top, gap| Some(of(page, columns, rows, label, left_top, gap));
         match name {
             "a4-70x37" => grid(A4, 3, 8, (70.0, 37.0), (0.0, 0.5), (0.0, 0.0)),
             "a4-99x38" => grid(A4, 2, 7, (99.1, 38.1), (4.65, 15.15), (2.5, 0.0)),
@@ -82,7 +83,11 @@ impl LabelSheet {
             ("a label's height", self.height_mm),
         ] {
             if !(value > 0.0 && value <= MOST_MM) {
-                return Err(wrong(figure, format!("{value} mm"), format!("it must be above 0 and at most {MOST_MM} mm")));
+                return Err(wrong(
+                    figure,
+                    format!("{value} mm"),
+                    format!("it must be above 0 and at most {MOST_MM} mm"),
+                ));
             }
         }
         for (figure, value) in [
@@ -92,16 +97,33 @@ impl LabelSheet {
             ("the gap between rows", self.gap_y_mm),
         ] {
             if !(0.0..=MOST_MM).contains(&value) {
-                return Err(wrong(figure, format!("{value} mm"), format!("it must be from 0 to {MOST_MM} mm")));
+                return Err(wrong(
+                    figure,
+                    format!("{value} mm"),
+                    format!("it must be from 0 to {MOST_MM} mm"),
+                ));
             }
         }
-        for (figure, value) in [("the number of columns", self.columns), ("the number of rows", self.rows)] {
+        for (figure, value) in [
+            ("the number of columns", self.columns),
+            ("the number of rows", self.rows),
+        ] {
             if !(1..=100).contains(&value) {
-                return Err(wrong(figure, value.to_string(), "it must be from 1 to 100".to_owned()));
+                return Err(wrong(
+                    figure,
+                    value.to_string(),
+                    "it must be from 1 to 100".to_owned(),
+                ));
             }
         }
         let across = span(self.left_mm, self.columns, self.width_mm, self.gap_x_mm);
-        fits("the number of columns", self.columns, "wide", across, self.page_width_mm)?;
+        fits(
+            "the number of columns",
+            self.columns,
+            "wide",
+            across,
+            self.page_width_mm,
+        )?;
         let down = span(self.top_mm, self.rows, self.height_mm, self.gap_y_mm);
         fits("the number of rows", self.rows, "high", down, self.page_height_mm)
     }
@@ -134,11 +156,19 @@ fn span(margin_mm: f64, count: usize, size_mm: f64, gap_mm: f64) -> f64 {
     margin_mm + count as f64 * size_mm + (count as f64 - 1.0) * gap_mm
 }
 
-fn fits(figure: &'static str, count: usize, way: &str, needs_mm: f64, page_mm: f64) -> Result<(), PrintError> {
+fn fits(
+    figure: &'static str,
+    count: usize,
+    way: &str,
+    needs_mm: f64,
+    page_mm: f64,
+) -> Result<(), PrintError> {
     if needs_mm <= page_mm + TOLERANCE_MM {
         return Ok(());
     }
-    let rule = format!("with its margin and gaps that is {needs_mm:.1} mm {way}, and the page is {page_mm:.1} mm {way}");
+    let rule = format!(
+        "with its margin and gaps that is {needs_mm:.1} mm {way}, and the page is {page_mm:.1} mm {way}"
+    );
     Err(wrong(figure, count.to_string(), rule))
 }
 
@@ -163,7 +193,11 @@ impl FromStr for LabelSheet {
         }
         let sheet = own(text).ok_or_else(|| {
             let names: Vec<&str> = NAMES.iter().map(|(name, _)| *name).collect();
-            wrong("its text", format!("{text:?}"), format!("take one of {}, or {GRAMMAR}", names.join(", ")))
+            wrong(
+                "its text",
+                format!("{text:?}"),
+                format!("take one of {}, or {GRAMMAR}", names.join(", ")),
+            )
         })?;
         sheet.check()?;
         Ok(sheet)
@@ -178,8 +212,15 @@ fn own(text: &str) -> Option<LabelSheet> {
         size => pair(size)?,
     };
     let parts: Vec<&str> = grid.split(',').map(str::trim).collect();
-    let (size, columns, rows) = (pair(parts.first()?)?, parts.get(1)?.parse().ok()?, parts.get(2)?.parse().ok()?);
-    let rest = parts[3..].iter().map(|part| part.parse::<f64>().ok()).collect::<Option<Vec<f64>>>()?;
+    let (size, columns, rows) = (
+        pair(parts.first()?)?,
+        parts.get(1)?.parse().ok()?,
+        parts.get(2)?.parse().ok()?,
+    );
+    let rest = parts[3..]
+        .iter()
+        .map(|part| part.parse::<f64>().ok())
+        .collect::<Option<Vec<f64>>>()?;
     let gap = match rest.as_slice() {
         [] | [_, _] => (0.0, 0.0),
         [_, _, x, y] => (*x, *y),
@@ -197,4 +238,24 @@ fn own(text: &str) -> Option<LabelSheet> {
 fn pair(text: &str) -> Option<(f64, f64)> {
     let (width, height) = text.split_once(['x', 'X', '×'])?;
     Some((width.trim().parse().ok()?, height.trim().parse().ok()?))
+}
+
+/// Size of the paper of forms and notices.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Paper {
+    /// 210 mm by 297 mm.
+    #[default]
+    A4,
+    /// 8.5 by 11 inches.
+    Letter,
+}
+
+impl Paper {
+    /// The layout engine's name of it.
+    pub(crate) fn name(self) -> &'static str {
+        match self {
+            Paper::A4 => "a4",
+            Paper::Letter => "us-letter",
+        }
+    }
 }
