@@ -64,7 +64,7 @@ pub const PROMPTS: [Prompt; 10] = [
     },
     Prompt {
         hazard: "Working alone",
-        words: "Two people to a crew. Check in at the times below; the office looks for a crew that does not.",
+        words: "Two people to a crew. Check in at the times above; the office looks for a crew that does not.",
         source: PRACTICE,
     },
     Prompt {
