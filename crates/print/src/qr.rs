@@ -1,0 +1,2 @@
+//! QR codes as SVG: one path, sharp at any size.
+
