@@ -7,7 +7,9 @@
 
 pub mod engine;
 mod error;
+pub mod fill;
 mod qr;
+pub mod report;
 
 pub use engine::{Made, Template};
 pub use error::PrintError;

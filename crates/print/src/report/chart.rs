@@ -124,7 +124,7 @@ fn nothing(words: &str) -> Markup {
 }
 
 /// The plan's objective against the number of traps.
-pub(super) fn curve(plan: &PlanResult, id: &str) -> Markup {
+pub(crate) fn curve(plan: &PlanResult, id: &str) -> Markup {
     if plan.curve.is_empty() {
         return nothing("No curve was computed.");
     }
@@ -213,7 +213,7 @@ fn curve_body(plan: &PlanResult, size: Size) -> Markup {
 }
 
 /// Share of the year's flight in each fortnight.
-pub(super) fn fortnights(rows: &[Fortnight], id: &str) -> Markup {
+pub(crate) fn fortnights(rows: &[Fortnight], id: &str) -> Markup {
     let flown = |f: &Fortnight| f.share.high > 0.000_5;
     let (Some(first), Some(last)) = (rows.iter().position(flown), rows.iter().rposition(flown)) else {
         return nothing("No flight is expected in this year.");
@@ -274,7 +274,7 @@ fn fortnights_body(shown: &[Fortnight], peak: &Fortnight, size: Size) -> Markup 
 }
 
 /// The lowest value worth showing over several zones: one axis for all, so that they can be compared.
-pub(super) fn common_low(zones: &[ZoneAssurance]) -> f64 {
+pub(crate) fn common_low(zones: &[ZoneAssurance]) -> f64 {
     let low = zones
         .iter()
         .flat_map(|z| &z.free)
@@ -286,7 +286,7 @@ pub(super) fn common_low(zones: &[ZoneAssurance]) -> f64 {
 }
 
 /// The probability that one zone is free, over time.
-pub(super) fn assurance(zone: &ZoneAssurance, low: f64, id: &str) -> Markup {
+pub(crate) fn assurance(zone: &ZoneAssurance, low: f64, id: &str) -> Markup {
     let Some(&(_, now)) = zone.free.last() else {
         return nothing("No visits are recorded yet.");
     };

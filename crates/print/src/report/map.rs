@@ -16,7 +16,7 @@ const MOST_HOSTS: usize = 4_000;
 
 /// From metres on the ground to drawing units.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Frame {
+pub(crate) struct Frame {
     west_m: f64,
     north_m: f64,
     units_per_m: f64,
@@ -25,7 +25,7 @@ pub(super) struct Frame {
 
 impl Frame {
     /// A frame around everything that has to be seen; `None` when there is nothing.
-    pub(super) fn around(base: &MapBase, targets: &[TargetReport]) -> Option<Frame> {
+    pub(crate) fn around(base: &MapBase, targets: &[TargetReport]) -> Option<Frame> {
         let zones = base.zones.iter().flat_map(|(_, rings)| rings).flatten();
         let pathways = base.pathways.iter().map(|p| &p.at);
         let seen = targets.iter().flat_map(|t| {
@@ -80,7 +80,7 @@ impl Frame {
 }
 
 /// Ground that every map uses, drawn once and hidden.
-pub(super) fn ground(base: &MapBase, frame: &Frame) -> Markup {
+pub(crate) fn ground(base: &MapBase, frame: &Frame) -> Markup {
     let water = (base.water_width_m * frame.units_per_m).max(2.0);
     html! {
         svg.defs width="0" height="0" aria-hidden="true" focusable="false" {
@@ -111,7 +111,7 @@ pub(super) fn ground(base: &MapBase, frame: &Frame) -> Markup {
 }
 
 /// A target's cells and hosts, drawn once and hidden.
-pub(super) fn layer(target: &TargetReport, key: usize, frame: &Frame) -> Markup {
+pub(crate) fn layer(target: &TargetReport, key: usize, frame: &Frame) -> Markup {
     let every = target.hosts.len().div_ceil(MOST_HOSTS).max(1);
     // A line of no length with a round end is a dot: thousands of trees in one short path.
     let dots: String = target
@@ -141,7 +141,7 @@ pub(super) fn layer(target: &TargetReport, key: usize, frame: &Frame) -> Markup 
 }
 
 /// One target's map with its legend.
-pub(super) fn figure(base: &MapBase, target: &TargetReport, key: usize, frame: &Frame) -> Markup {
+pub(crate) fn figure(base: &MapBase, target: &TargetReport, key: usize, frame: &Frame) -> Markup {
     html! {
         figure.map {
             (drawing(base, target, key, frame, Look { name: "wide", unit: 1.0 }))

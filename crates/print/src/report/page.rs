@@ -11,7 +11,7 @@ use super::{Find, ReportData, SeasonPlan, TargetReport, VisitSummary, ZoneAssura
 const CSS: &str = include_str!("page.css");
 
 /// The report as one self-contained HTML page.
-pub(crate) fn html(data: &ReportData) -> String {
+pub fn html(data: &ReportData) -> String {
     let frame = Frame::around(&data.map, &data.targets);
     let title = format!("{}: detection trapping in {}", data.programme, data.season_year);
     let page = html! {
@@ -140,7 +140,7 @@ fn finds_part(target: &TargetReport) -> Markup {
 }
 
 /// The sentence a lead is asked for.
-pub(super) fn plain_sentence(target: &TargetReport, zone: &ZoneAssurance, data: &ReportData) -> String {
+pub(crate) fn plain_sentence(target: &TargetReport, zone: &ZoneAssurance, data: &ReportData) -> String {
     let free = zone.free.last().map_or_else(String::new, |(_, band)| {
         format!(
             " As of {}, the probability that it is not there at that size is {}.",
