@@ -14,4 +14,12 @@ pub enum PrintError {
     /// The data could not be written as JSON (a number that is not finite, a map with odd keys).
     #[error("what is to be printed could not be passed on: {0}")]
     Data(#[from] serde_json::Error),
+    /// A text that no QR code can hold.
+    #[error("{text:?} does not fit into a QR code: {why}")]
+    Code {
+        /// the text
+        text: String,
+        /// what the encoder said
+        why: String,
+    },
 }

@@ -8,8 +8,10 @@
 pub mod engine;
 mod error;
 pub mod fill;
+pub mod map;
 mod qr;
 pub mod report;
+pub mod sheet;
 
 pub use engine::{Made, Template};
 pub use error::PrintError;

@@ -65,7 +65,11 @@ const LISTED: usize = 10;
 ///
 /// # Errors
 /// A programme that can't be read, or lacks what a figure needs: a target, hosts, weather.
-pub fn gather(programme: &Programme, asked: &Asked, notes: &mut Vec<String>) -> Result<ReportData, ChainError> {
+pub fn gather(
+    programme: &Programme,
+    asked: &Asked,
+    notes: &mut Vec<String>,
+) -> Result<ReportData, ChainError> {
     let ids: Vec<String> = if asked.targets.is_empty() {
         programme.profiles()?.into_iter().map(|p| p.profile.id).collect()
     } else {

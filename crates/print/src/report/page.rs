@@ -530,7 +530,7 @@ mod tests {
         zone.free.clear();
         assert_eq!(
             plain_sentence(&target, &zone, &data),
-            "If emerald ash borer had been in Eastbank at the design size (200 flyers in the season), we'd have seen it \
+            "If emerald ash borer had been in Northfield at the design size (200 flyers in the season), we'd have seen it \
              with probability 0.81 (0.66–0.90)."
         );
     }
