@@ -9,6 +9,7 @@ pub mod engine;
 mod error;
 pub mod fill;
 pub mod map;
+pub mod month;
 mod qr;
 pub mod report;
 pub mod sheet;

@@ -144,7 +144,8 @@ pub fn round_map(map: &RoundMap, width_mm: f64, height_mm: (f64, f64)) -> Option
                 (signs(map, &sheet))
                 (numbers(&spots, &places))
             }
-            rect width=(w) height=(n(sheet.height)) fill="none" stroke="#000000" stroke-width="4" {}
+            rect x="2" y="2" width=(n(sheet.width - 4.0)) height=(n(sheet.height - 4.0)) fill="none" stroke="#000000"
+                stroke-width="4" {}
             (scale_and_north(&sheet))
         }
     };

@@ -43,11 +43,14 @@ impl SheetPaper {
     /// Width between the margins, and the lowest and highest a map may be, millimetres.
     fn map_mm(self) -> (f64, (f64, f64)) {
         match self {
-            SheetPaper::A4 => (182.0, (80.0, 118.0)),
-            SheetPaper::Letter => (187.9, (76.0, 104.0)),
+            SheetPaper::A4 => (182.0, (80.0, 128.0)),
+            SheetPaper::Letter => (187.9, (76.0, 110.0)),
         }
     }
 }
+
+/// At most so many visits that are in no round stand on a sheet; the others are counted. Design choice.
+const MOST_LEFT_OUT: usize = 15;
 
 /// One or more rounds, each beginning on a leaf of its own.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -95,7 +98,7 @@ pub struct RoundSheet {
     pub map: RoundMap,
     /// The stops, in order.
     pub stops: Vec<SheetStop>,
-    /// What was due on the day and is in no round.
+    /// What was due in the days that were planned together and is in no round, what matters most first.
     pub left_out: Vec<SheetLeftOut>,
 }
 
@@ -224,6 +227,7 @@ struct RoundDoc<'a> {
     straight: bool,
     stops: Vec<StopDoc<'a>>,
     left_out: Vec<[String; 4]>,
+    left_out_more: usize,
 }
 
 #[derive(Serialize)]
@@ -293,7 +297,8 @@ impl<'a> RoundDoc<'a> {
                 .enumerate()
                 .map(|(k, stop)| StopDoc::of(k + 1, stop))
                 .collect(),
-            left_out: round.left_out.iter().map(left_out_row).collect(),
+            left_out: round.left_out.iter().take(MOST_LEFT_OUT).map(left_out_row).collect(),
+            left_out_more: round.left_out.len().saturating_sub(MOST_LEFT_OUT),
         }
     }
 }

@@ -5,3 +5,6 @@
 pub mod month;
 pub mod season;
 pub mod sheets;
+
+pub use month::month;
+pub use sheets::sheets;
