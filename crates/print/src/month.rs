@@ -390,3 +390,103 @@ fn time(report: &MonthReport) -> Vec<(&'static str, String)> {
         ("Miles of the adopted rounds", planned),
     ]
 }
+
+#[cfg(test)]
+mod tests {
+    use earlywood_journal::{Act, Limits, Programme};
+    use jiff::civil::{date, datetime};
+
+    use super::*;
+    use crate::fill::month as fill;
+
+    const MADE: Made = datetime(2026, 7, 1, 8, 0, 0, 0);
+
+    fn asked() -> fill::Asked {
+        fill::Asked {
+            from: date(2026, 6, 1),
+            to: date(2026, 6, 30),
+            limits: Limits {
+                look: Some(Limit {
+                    warn_days: 14,
+                    fail_days: 21,
+                }),
+                ..Limits::default()
+            },
+            paper: SheetPaper::A4,
+            partner: Some("State survey office".into()),
+            prepared_by: None,
+            narrative: Vec::new(),
+            miles: None,
+            invented: None,
+        }
+    }
+
+    fn empty() -> MonthReport {
+        let folder = tempfile::tempdir().unwrap();
+        let now = "2026-05-01T08:00:00-04:00[America/New_York]".parse().unwrap();
+        let act = Act::new("lead", now).unwrap();
+        let programme = Programme::create(&folder.path().join("p.earlywood"), "Tarrowbend", &act).unwrap();
+        fill::month(&programme, &asked()).unwrap()
+    }
+
+    /// Reads a real programme and writes its report: `EARLYWOOD_MONTH=/tmp/somewhere EARLYWOOD_PROGRAMME=x.earlywood`.
+    #[test]
+    fn a_report_is_written_when_asked_for() {
+        let (Some(folder), Some(file)) = (std::env::var_os("EARLYWOOD_MONTH"), std::env::var_os("EARLYWOOD_PROGRAMME"))
+        else {
+            return;
+        };
+        let programme = Programme::open_read_only(file.as_ref()).unwrap();
+        let profiles = programme.profiles().unwrap();
+        let asked = fill::Asked {
+            from: date(2025, 6, 1),
+            to: date(2025, 6, 30),
+            limits: earlywood_chain::due::strictest(profiles.iter().map(|p| &p.profile)),
+            ..asked()
+        };
+        let report = fill::month(&programme, &asked).unwrap();
+        let folder = std::path::PathBuf::from(folder);
+        std::fs::write(folder.join("month.json"), serde_json::to_vec(&Doc::of(&report, MADE)).unwrap()).unwrap();
+        std::fs::write(folder.join("month.pdf"), month_report(&report, MADE).unwrap()).unwrap();
+    }
+
+    #[test]
+    fn what_nobody_recorded_is_not_zero() {
+        let report = empty();
+        let told: BTreeMap<_, _> = time(&report).into_iter().collect();
+        assert_eq!(told["Miles driven"], NOT_RECORDED);
+        assert_eq!(told["Hours at stops, where arrival and leaving were told"], NOT_RECORDED);
+        assert!(planted_words(&report.figures).contains("nothing can be said"));
+        assert_eq!(stops(&report.figures)[1][2], "–");
+    }
+
+    #[test]
+    fn a_share_recovered_has_its_bound() {
+        let mut report = empty();
+        (report.figures.planted.recovered, report.figures.planted.missed) = (9, 1);
+        // 61 %: the exact bound of 9 in 10, reckoned independently with scipy.stats.beta.ppf(0.05, 9, 2) = 0.6058.
+        assert!(planted_words(&report.figures).starts_with("9 of 10 recovered: 90 %; with 95 % confidence at least 61 %"));
+    }
+
+    #[test]
+    fn ages_count_every_specimen_that_waits_once() {
+        let mut report = empty();
+        report.figures.specimens.pending = [0, 7, 8, 30, 31, 90, 91, 400]
+            .map(|age_days| earlywood_journal::Pending {
+                specimen: format!("S-{age_days}"),
+                taken: date(2026, 6, 1),
+                age_days,
+            })
+            .to_vec();
+        let counts: Vec<String> = pending_ages(&report.figures).into_iter().map(|(_, n)| n).collect();
+        assert_eq!(counts, ["2", "2", "2", "2"]);
+    }
+
+    #[test]
+    fn an_empty_month_is_a_report_and_the_same_bytes_twice() {
+        let report = empty();
+        let one = month_report(&report, MADE).unwrap();
+        assert!(one.starts_with(b"%PDF-"));
+        assert_eq!(one, month_report(&report, MADE).unwrap());
+    }
+}
