@@ -12,6 +12,7 @@ pub mod map;
 pub mod month;
 mod qr;
 pub mod report;
+pub mod season;
 pub mod sheet;
 
 pub use engine::{Made, Template};

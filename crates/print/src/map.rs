@@ -6,10 +6,7 @@ use earlywood_geodata::Frame;
 use earlywood_model::record::Position;
 use maud::{Markup, html};
 
-use crate::report::svg::{line, metres, n, ring};
-
-/// The family that text in drawings is set in, the same as the page's.
-pub(crate) const FAMILY: &str = "Atkinson Hyperlegible Next, DejaVu Sans";
+use crate::report::svg::{FAMILY, line, metres, n, ring};
 
 /// What is drawn.
 #[derive(Debug, Clone, Default, PartialEq)]

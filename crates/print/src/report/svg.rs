@@ -6,6 +6,8 @@ use jiff::civil::Date;
 
 use super::{Band, Point};
 
+/// The family that text in drawings for paper is set in: the page's own.
+pub(crate) const FAMILY: &str = "Atkinson Hyperlegible Next, DejaVu Sans";
 /// Text, and every line that carries meaning. 15:1 on white.
 pub(crate) const INK: &str = "#22211f";
 /// Second-rank text. 7.6:1 on white.
