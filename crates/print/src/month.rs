@@ -388,6 +388,7 @@ fn time(report: &MonthReport) -> Vec<(&'static str, String)> {
         ("Hours by class of work", NOT_RECORDED.to_owned()),
         ("Miles driven", miles),
         ("Miles of the adopted rounds", planned),
+        ("Complaints and injuries", NOT_RECORDED.to_owned()),
     ]
 }
 

@@ -73,6 +73,7 @@ struct TargetDoc<'a> {
 #[derive(Serialize)]
 struct MapDoc<'a> {
     drawing: String,
+    tall: bool,
     caption: String,
     measure: Option<&'a str>,
     together: bool,
@@ -154,6 +155,7 @@ fn target<'a>(t: &'a TargetReport, data: &ReportData, frame: Option<&Frame>) -> 
         caution: &t.caution,
         map: frame.map(|frame| MapDoc {
             drawing: map::alone(&data.map, t, frame, MAP_UNIT),
+            tall: frame.height_per_width() > 0.97,
             caption: map::caption(t),
             measure: (!t.cells.is_empty()).then_some(t.cell_measure.as_str()),
             together: map::drawn_together(t, frame),
@@ -287,7 +289,24 @@ mod tests {
     fn a_report_is_written_when_asked_for() {
         let Some(folder) = std::env::var_os("EARLYWOOD_SEASON") else { return };
         let folder = std::path::PathBuf::from(folder);
-        let data = sample::report();
+        let data = match std::env::var_os("EARLYWOOD_PROGRAMME") {
+            Some(file) => {
+                let programme = earlywood_journal::Programme::open_read_only(file.as_ref()).unwrap();
+                let asked = crate::fill::season::Asked {
+                    targets: Vec::new(),
+                    on: jiff::civil::date(2025, 9, 30),
+                    station: None,
+                    ground: earlywood_chain::ground::GroundOptions {
+                        resolution: None,
+                        background_risk: 1.0,
+                    },
+                    draws: 200,
+                    decoration: crate::fill::season::Decoration::default(),
+                };
+                crate::fill::season::gather(&programme, &asked, &mut Vec::new()).unwrap()
+            }
+            None => sample::report(),
+        };
         let doc = serde_json::to_vec(&Doc::of(&data, SheetPaper::A4, MADE)).unwrap();
         std::fs::write(folder.join("season.json"), doc).unwrap();
         std::fs::write(folder.join("season.pdf"), season_report(&data, SheetPaper::A4, MADE).unwrap()).unwrap();

@@ -46,6 +46,11 @@ impl Frame {
         })
     }
 
+    /// How high a map is, for its width.
+    pub(crate) fn height_per_width(&self) -> f64 {
+        self.height / WIDTH
+    }
+
     fn at(&self, p: &Point) -> (f64, f64) {
         (
             (p.x_m - self.west_m) * self.units_per_m,
