@@ -8,9 +8,7 @@ use crate::PrintError;
 use crate::engine::{Made, Template, pdf};
 use crate::report::map::{self, Frame};
 use crate::report::page::{MOST_FINDS, effective, found_words, plain_sentence, sentence_case};
-use crate::report::svg::{
-    RAMP, banded, close, day, percent, points, probability, short_day, whole,
-};
+use crate::report::svg::{RAMP, banded, close, day, percent, points, probability, short_day, whole};
 use crate::report::{
     DateRow, PlanResult, ReportData, SeasonPlan, TargetReport, VisitSummary, ZoneAssurance, chart,
 };
@@ -125,10 +123,19 @@ impl<'a> Doc<'a> {
             ramp: RAMP
                 .iter()
                 .enumerate()
-                .map(|(k, colour)| (*colour, format!("{:.1}–{:.1}", k as f64 * 0.2, (k + 1) as f64 * 0.2)))
+                .map(|(k, colour)| {
+                    (
+                        *colour,
+                        format!("{:.1}–{:.1}", k as f64 * 0.2, (k + 1) as f64 * 0.2),
+                    )
+                })
                 .collect(),
             answers: data.targets.iter().flat_map(|t| answers(t, data)).collect(),
-            targets: data.targets.iter().map(|t| target(t, data, frame.as_ref())).collect(),
+            targets: data
+                .targets
+                .iter()
+                .map(|t| target(t, data, frame.as_ref()))
+                .collect(),
             methods: &data.methods,
             cautions: &data.cautions,
         }
@@ -184,7 +191,15 @@ fn target<'a>(t: &'a TargetReport, data: &ReportData, frame: Option<&Frame>) -> 
         next: t
             .next_visits
             .iter()
-            .map(|v| [v.trap.clone(), v.zone.clone(), short_day(v.due), v.todo.clone(), points(v.gain)])
+            .map(|v| {
+                [
+                    v.trap.clone(),
+                    v.zone.clone(),
+                    short_day(v.due),
+                    v.todo.clone(),
+                    points(v.gain),
+                ]
+            })
             .collect(),
         visits: t.visits.as_ref().map(visits),
         plan: t.plan.as_ref().map(plan),
@@ -231,7 +246,11 @@ fn visits(v: &VisitSummary) -> VisitDoc {
             whole(v.effective_trap_days),
             whole(v.calendar_trap_days)
         ),
-        missed: v.missed.iter().map(|(why, n)| [sentence_case(why), count(*n)]).collect(),
+        missed: v
+            .missed
+            .iter()
+            .map(|(why, n)| [sentence_case(why), count(*n)])
+            .collect(),
     }
 }
 
@@ -287,7 +306,9 @@ mod tests {
     /// Writes the sample for looking at: `EARLYWOOD_SEASON=/tmp/somewhere`.
     #[test]
     fn a_report_is_written_when_asked_for() {
-        let Some(folder) = std::env::var_os("EARLYWOOD_SEASON") else { return };
+        let Some(folder) = std::env::var_os("EARLYWOOD_SEASON") else {
+            return;
+        };
         let folder = std::path::PathBuf::from(folder);
         let data = match std::env::var_os("EARLYWOOD_PROGRAMME") {
             Some(file) => {
@@ -309,7 +330,11 @@ mod tests {
         };
         let doc = serde_json::to_vec(&Doc::of(&data, SheetPaper::A4, MADE)).unwrap();
         std::fs::write(folder.join("season.json"), doc).unwrap();
-        std::fs::write(folder.join("season.pdf"), season_report(&data, SheetPaper::A4, MADE).unwrap()).unwrap();
+        std::fs::write(
+            folder.join("season.pdf"),
+            season_report(&data, SheetPaper::A4, MADE).unwrap(),
+        )
+        .unwrap();
     }
 
     #[test]

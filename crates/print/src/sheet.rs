@@ -297,7 +297,12 @@ impl<'a> RoundDoc<'a> {
                 .enumerate()
                 .map(|(k, stop)| StopDoc::of(k + 1, stop))
                 .collect(),
-            left_out: round.left_out.iter().take(MOST_LEFT_OUT).map(left_out_row).collect(),
+            left_out: round
+                .left_out
+                .iter()
+                .take(MOST_LEFT_OUT)
+                .map(left_out_row)
+                .collect(),
             left_out_more: round.left_out.len().saturating_sub(MOST_LEFT_OUT),
         }
     }

@@ -39,7 +39,10 @@ pub struct Asked {
 /// A span that ends before it begins; a crew or code that has no round on these days; a programme that can't be read.
 pub fn sheets(programme: &Programme, asked: &Asked) -> Result<RoundSheets, ChainError> {
     if asked.to < asked.from {
-        return Err(ChainError::asked("to", format!("{} is before the first day, {}", asked.to, asked.from)));
+        return Err(ChainError::asked(
+            "to",
+            format!("{} is before the first day, {}", asked.to, asked.from),
+        ));
     }
     let office = Office::read(programme)?;
     let mut rounds = Vec::new();
@@ -51,9 +54,15 @@ pub fn sheets(programme: &Programme, asked: &Asked) -> Result<RoundSheets, Chain
     }
     if rounds.is_empty() {
         if let Some(code) = &asked.sheet {
-            return Err(ChainError::Unknown { what: "sheet", label: code.clone() });
+            return Err(ChainError::Unknown {
+                what: "sheet",
+                label: code.clone(),
+            });
         }
-        let whose = asked.crew.as_ref().map_or_else(String::new, |crew| format!(" for {crew:?}"));
+        let whose = asked
+            .crew
+            .as_ref()
+            .map_or_else(String::new, |crew| format!(" for {crew:?}"));
         return Err(ChainError::asked(
             "from",
             format!("no round was adopted{whose} from {} to {}", asked.from, asked.to),
@@ -83,8 +92,16 @@ impl Office {
         let ring = |ring: &Vec<[f64; 2]>| ring.iter().copied().map(position).collect();
         Ok(Office {
             adopted: programme.rounds_adopted()?.into_iter().map(|r| r.value).collect(),
-            access: programme.access()?.into_iter().map(|a| (a.label.clone(), a)).collect(),
-            shifts: programme.shifts()?.into_iter().map(|s| (s.label.clone(), s)).collect(),
+            access: programme
+                .access()?
+                .into_iter()
+                .map(|a| (a.label.clone(), a))
+                .collect(),
+            shifts: programme
+                .shifts()?
+                .into_iter()
+                .map(|s| (s.label.clone(), s))
+                .collect(),
             zones: programme
                 .zones()?
                 .iter()
@@ -107,8 +124,10 @@ impl Office {
         };
         let mut rounds: Vec<&PlannedRound> = held.rounds.iter().filter(wanted).collect();
         rounds.sort_by(|a, b| a.crew.cmp(&b.crew));
-        let people: BTreeMap<String, Vec<String>> =
-            crews(programme, day)?.into_iter().map(|c| (c.crew, c.people)).collect();
+        let people: BTreeMap<String, Vec<String>> = crews(programme, day)?
+            .into_iter()
+            .map(|c| (c.crew, c.people))
+            .collect();
         Ok(rounds
             .into_iter()
             .map(|round| self.sheet(round, held, people.get(&round.crew).cloned().unwrap_or_default()))
@@ -128,9 +147,17 @@ impl Office {
             break_minutes: round.break_minutes,
             break_at: round.break_at,
             km: round.km,
-            notes: self.holds.iter().filter_map(|hold| hold_words(hold, round.date)).collect(),
+            notes: self
+                .holds
+                .iter()
+                .filter_map(|hold| hold_words(hold, round.date))
+                .collect(),
             map: self.map(round),
-            stops: round.stops.iter().map(|stop| self.stop(stop, round.date)).collect(),
+            stops: round
+                .stops
+                .iter()
+                .map(|stop| self.stop(stop, round.date))
+                .collect(),
             left_out: left_out(&held.left_out),
         }
     }
@@ -164,7 +191,9 @@ impl Office {
             what: stop.what.clone(),
             cautions,
             directions: access.and_then(|a| a.directions.clone()),
-            needs: access.map(|a| a.needs.iter().map(|s| need(*s)).collect()).unwrap_or_default(),
+            needs: access
+                .map(|a| a.needs.iter().map(|s| need(*s)).collect())
+                .unwrap_or_default(),
             entry: access.map(entry).unwrap_or_default(),
         }
     }
@@ -181,10 +210,14 @@ fn need(skill: Skill) -> String {
 /// A right to enter that does not hold on the day is a caution, whatever the plan says.
 fn no_right(access: &Access, day: Date) -> Option<String> {
     if let Some(last) = access.permit_to.filter(|last| *last < day) {
-        return Some(format!("The right to enter ended on {last}: do not enter, call the office"));
+        return Some(format!(
+            "The right to enter ended on {last}: do not enter, call the office"
+        ));
     }
     let first = access.permit_from.filter(|first| day < *first)?;
-    Some(format!("The right to enter begins on {first}: do not enter, call the office"))
+    Some(format!(
+        "The right to enter begins on {first}: do not enter, call the office"
+    ))
 }
 
 /// When the gate is open, and by what right one enters.
@@ -202,7 +235,9 @@ fn entry(access: &Access) -> Vec<String> {
         said.push(format!("only {}", days.join(", ")));
     }
     if let Some(permit) = &access.permit {
-        let until = access.permit_to.map_or_else(String::new, |last| format!(" until {last}"));
+        let until = access
+            .permit_to
+            .map_or_else(String::new, |last| format!(" until {last}"));
         said.push(format!("entered by {permit}{until}"));
     }
     if let Some(park) = access.park {
@@ -222,8 +257,14 @@ fn hold_words(hold: &Hold, day: Date) -> Option<String> {
         HoldScope::Places(places) => format!("place {}", places.join(", ")),
         HoldScope::Traps(traps) => format!("trap {}", traps.join(", ")),
     };
-    let until = hold.to.map_or_else(|| "until it is lifted".to_owned(), |last| format!("to {last}"));
-    Some(format!("Hold on {what}: {}, from {} {until}. No visit there.", cause_words(&hold.cause), hold.from))
+    let until = hold
+        .to
+        .map_or_else(|| "until it is lifted".to_owned(), |last| format!("to {last}"));
+    Some(format!(
+        "Hold on {what}: {}, from {} {until}. No visit there.",
+        cause_words(&hold.cause),
+        hold.from
+    ))
 }
 
 pub(crate) fn cause_words(cause: &Cause) -> &str {
