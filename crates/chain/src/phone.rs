@@ -349,7 +349,7 @@ impl Ground<'_> {
 }
 
 /// Places of the latest plan of each target, with the targets for which no trap hangs there.
-fn open_places(programme: &Programme, board: &Board) -> Result<Vec<PhonePlace>, ChainError> {
+pub(crate) fn open_places(programme: &Programme, board: &Board) -> Result<Vec<PhonePlace>, ChainError> {
     let mut plans: BTreeMap<String, Vec<Place>> = BTreeMap::new();
     for plan in programme.plans()? {
         // The newest comes last, and takes the place of the ones before.

@@ -1,0 +1,17 @@
+//! Rounds: what is due on which days, who drives there, and the paper that comes back.
+//!
+//! * [`rounds()`]: what is due on one day, zone by zone, with nothing planned.
+//! * [`due`]: the visits that are due over several days, each with its days and hours, its length and its worth.
+//! * [`propose`]: shares them among crews and days; [`adopt`] writes that down; [`adopted`] shows what holds.
+//! * [`sheet`]: the paper of one round, and the answers that are typed in from it.
+//! * [`files`]: the adopted rounds for calendars, satellite receivers and spreadsheets.
+
+pub mod code;
+pub mod due;
+mod heat;
+mod stays;
+mod zones;
+
+pub use stays::Stay;
+pub use zones::{Crew, Rounds, Stop, ZoneRound, crews, rounds};
+pub(crate) use zones::{costs, nearest_next};
