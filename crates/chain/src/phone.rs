@@ -227,11 +227,7 @@ pub struct Day {
 pub fn day(programme: &Programme, person: &str, now: Now) -> Result<Day, ChainError> {
     let board = Board::read(programme, now.today)?;
     let mut notes = Notes::new();
-    let land = programme.land()?;
-    let ground = Ground {
-        index: AreaIndex::new(land.iter().map(|l| &l.area)),
-        land: &land,
-    };
+    let ground = Ground::read(programme)?;
     let stops = stops(programme, &board, &ground, &mut notes)?;
     let to_hang = to_hang(programme, &board, &ground, &mut notes)?;
     let traps = traps(programme, &board)?;
@@ -292,7 +288,7 @@ fn phone_trap(trap: &Hanging, zone: Option<String>) -> PhoneTrap {
 fn stops(
     programme: &Programme,
     board: &Board,
-    ground: &Ground<'_>,
+    ground: &Ground,
     notes: &mut Notes,
 ) -> Result<Vec<PhoneStop>, ChainError> {
     let mut due: Vec<(crate::view::DueTrap, &Hanging)> = board
@@ -333,13 +329,21 @@ fn stops(
 }
 
 /// The land, to be asked what to mind on it.
-struct Ground<'a> {
-    land: &'a [Land],
+pub(crate) struct Ground {
+    land: Vec<Land>,
     index: AreaIndex,
 }
 
-impl Ground<'_> {
-    fn cautions(&self, at: Position) -> Vec<String> {
+impl Ground {
+    pub(crate) fn read(programme: &Programme) -> Result<Ground, ChainError> {
+        let land = programme.land()?;
+        Ok(Ground {
+            index: AreaIndex::new(land.iter().map(|l| &l.area)),
+            land,
+        })
+    }
+
+    pub(crate) fn cautions(&self, at: Position) -> Vec<String> {
         let reason = |i: usize| {
             let l: &Land = &self.land[i];
             l.reason.as_ref().map(|why| format!("{}: {why}", l.label))
@@ -394,7 +398,7 @@ pub(crate) fn open_places(programme: &Programme, board: &Board) -> Result<Vec<Ph
 fn to_hang(
     programme: &Programme,
     board: &Board,
-    ground: &Ground<'_>,
+    ground: &Ground,
     notes: &mut Notes,
 ) -> Result<Vec<PhonePlace>, ChainError> {
     let mut open = open_places(programme, board)?;

@@ -2,4 +2,5 @@
 //!
 //! [`siting`] chooses the places where traps hang and says how far from the best possible plan its answer can be.
 
+pub mod rounds;
 pub mod siting;

@@ -360,6 +360,13 @@ impl Reading {
         clocks
     }
 
+    /// The first day, of all traps, on which a clock warns.
+    pub(crate) fn next_due(&mut self) -> Option<Date> {
+        let hanging = self.board.hanging.clone();
+        let days = hanging.iter().flat_map(|h| self.clocks(h));
+        days.map(|c| c.warns).min()
+    }
+
     fn heated(&mut self, trap: &Hanging, dates: &mut ClockDates) {
         let Some(heat) = &mut self.heat else { return };
         for target in &trap.placement.targets {

@@ -6,12 +6,25 @@
 //! * [`sheet`]: the paper of one round, and the answers that are typed in from it.
 //! * [`files`]: the adopted rounds for calendars, satellite receivers and spreadsheets.
 
+mod adopt;
+mod before;
 pub mod code;
+mod crew_days;
 pub mod due;
 mod heat;
+mod propose;
 mod stays;
+mod travel;
+mod view;
 mod zones;
 
+pub use adopt::adopt;
+pub use crew_days::Without;
+pub use propose::{Ask, Proposal, USUAL_ITERATIONS, propose};
 pub use stays::Stay;
+pub use travel::{USUAL_DETOUR, USUAL_SPEED_KMH};
+pub use view::{
+    AdoptedView, CrewMinutes, LeftOutView, PlannedRoundView, PlannedStopView, RoundsView, adopted,
+};
 pub use zones::{Crew, Rounds, Stop, ZoneRound, crews, rounds};
 pub(crate) use zones::{costs, nearest_next};
