@@ -11,8 +11,10 @@ mod before;
 pub mod code;
 mod crew_days;
 pub mod due;
+pub mod files;
 mod heat;
 mod propose;
+pub mod sheet;
 mod stays;
 mod travel;
 mod view;
@@ -24,7 +26,7 @@ pub use propose::{Ask, Proposal, USUAL_ITERATIONS, propose};
 pub use stays::Stay;
 pub use travel::{USUAL_DETOUR, USUAL_SPEED_KMH};
 pub use view::{
-    AdoptedView, CrewMinutes, LeftOutView, PlannedRoundView, PlannedStopView, RoundsView, adopted,
+    AdoptedView, CrewMinutes, LeftOutView, PlannedRoundView, PlannedStopView, RoundsView, adopted, named_zone,
 };
 pub use zones::{Crew, Rounds, Stop, ZoneRound, crews, rounds};
 pub(crate) use zones::{costs, nearest_next};

@@ -177,7 +177,6 @@ pub(crate) struct Holding {
     pub(crate) to: Date,
     pub(crate) rounds: Vec<PlannedRound>,
     pub(crate) left_out: Vec<LeftOut>,
-    pub(crate) settings: serde_json::Value,
     pub(crate) reason: String,
     /// First day of the whole adoption.
     pub(crate) began: Date,
@@ -215,7 +214,6 @@ pub(crate) fn holding(programme: &Programme, from: Date, to: Date) -> Result<Vec
                 .cloned()
                 .collect(),
             left_out: a.left_out.clone(),
-            settings: a.settings.clone(),
             reason: a.reason.clone(),
             began: a.from,
         });
@@ -352,6 +350,15 @@ pub(crate) fn fairness(rounds: &[PlannedRoundView]) -> Vec<CrewMinutes> {
             minutes,
         })
         .collect()
+}
+
+/// The time zone that was named when rounds were adopted last, if one was.
+///
+/// # Errors
+/// A programme that can't be read.
+pub fn named_zone(programme: &Programme) -> Result<Option<String>, ChainError> {
+    let last = programme.rounds_adopted()?.pop();
+    Ok(last.and_then(|a| Some(a.value.settings.get("time_zone")?.as_str()?.to_owned())))
 }
 
 /// The adopted rounds that hold from one day to another.
