@@ -72,7 +72,7 @@ pub(crate) fn hint(error: &anyhow::Error) -> Option<&'static str> {
         } => Some("--station S names it"),
         ChainError::Asked { field: "crews", .. } => Some(
             "load working days with: earlywood load FILE crews CREWS.csv, and form a crew with: earlywood people FILE crew \
-             CREW PERSON ...",
+             CREW --of PERSON,PERSON",
         ),
         ChainError::BadRows { .. } => Some("--keep-good keeps the good ones"),
         ChainError::Row { why, .. } if why.starts_with("moved_to empty") => Some(

@@ -561,7 +561,11 @@ impl Desk<'_> {
     }
 
     fn moment(&self, to: &mut Reader<'_>, column: &str, time: Option<Time>) -> Option<String> {
-        let moment = self.zone.to_zoned(self.round.date.to_datetime(time?));
+        let moment = self
+            .round
+            .date
+            .to_datetime(time?)
+            .to_zoned_datetime(self.zone.clone());
         match moment {
             Ok(moment) => Some(moment.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()),
             Err(_) => {

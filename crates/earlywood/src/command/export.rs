@@ -57,7 +57,7 @@ pub(crate) fn run(args: &ExportArgs, form: Form) -> Result<()> {
     let zone = super::zone(&programme, args.time_zone.as_deref())?;
     let from = args
         .from
-        .unwrap_or_else(|| jiff::Timestamp::now().to_zoned(zone.clone()).date());
+        .unwrap_or_else(|| jiff::Timestamp::now().to_zoned_datetime(zone.clone()).date());
     let to = args
         .to
         .unwrap_or_else(|| from.saturating_add(jiff::Span::new().days(27)));

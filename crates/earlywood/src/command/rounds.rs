@@ -112,7 +112,7 @@ pub(crate) fn time(text: &str) -> Result<Time, String> {
 pub(crate) fn run(args: RoundsArgs, form: Form) -> Result<()> {
     let programme = super::read(&args.file)?;
     let zone = super::zone(&programme, args.time_zone.as_deref())?;
-    let today = jiff::Timestamp::now().to_zoned(zone).date();
+    let today = jiff::Timestamp::now().to_zoned_datetime(zone).date();
     if args.show {
         return show(&args, &programme, today, form);
     }

@@ -122,7 +122,7 @@ struct Event {
 impl Event {
     fn write(&self, out: &mut Lines, zone: &TimeZone) -> Result<(), ChainError> {
         let utc = |time: Time| -> Result<String, ChainError> {
-            let moment = zone.to_zoned(self.date.to_datetime(time))?;
+            let moment = self.date.to_datetime(time).to_zoned_datetime(zone.clone())?;
             Ok(stamp(moment.timestamp()))
         };
         out.put("BEGIN:VEVENT");
