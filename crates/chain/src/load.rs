@@ -6,7 +6,9 @@ use std::path::Path;
 use earlywood_geodata::{Context, Loadable, Loaded, Problem, read_bytes, read_file};
 use earlywood_journal::{Act, Bulk, LoadMode, Programme};
 use earlywood_model::profile::TargetProfile;
-use earlywood_model::record::{Host, Land, Pathway, Place, Placement, Visit, WeatherDay, Zone};
+use earlywood_model::record::{
+    Access, Host, Land, Pathway, Place, Placement, Shift, Visit, WeatherDay, Zone,
+};
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
@@ -29,6 +31,10 @@ pub enum What {
     Weather,
     /// Spots where traps may hang.
     Places,
+    /// Working days of the crews.
+    Crews,
+    /// How places are got to, and when they may be entered.
+    Access,
     /// Traps that hang: trap, place, targets, dates.
     Traps,
     /// Stops made at traps.
@@ -88,6 +94,10 @@ pub enum Records {
     Weather(Vec<WeatherDay>),
     /// Places.
     Places(Vec<Place>),
+    /// Crews' days.
+    Crews(Vec<Shift>),
+    /// Access to places.
+    Access(Vec<Access>),
     /// Placements.
     Traps(Vec<Placement>),
     /// Visits.
@@ -106,6 +116,8 @@ impl Records {
             Records::Zones(r) => r.len(),
             Records::Weather(r) => r.len(),
             Records::Places(r) => r.len(),
+            Records::Crews(r) => r.len(),
+            Records::Access(r) => r.len(),
             Records::Traps(r) => r.len(),
             Records::Visits(r) => r.len(),
             Records::Target(..) => 1,
@@ -125,6 +137,8 @@ impl Records {
             Records::Zones(r) => drop(r.remove(at)),
             Records::Weather(r) => drop(r.remove(at)),
             Records::Places(r) => drop(r.remove(at)),
+            Records::Crews(r) => drop(r.remove(at)),
+            Records::Access(r) => drop(r.remove(at)),
             Records::Traps(r) => drop(r.remove(at)),
             Records::Visits(r) => drop(r.remove(at)),
             Records::Target(..) => {}
@@ -154,6 +168,8 @@ impl Records {
             Records::Zones(r) => whole(programme, act, source, mode, r),
             Records::Weather(r) => whole(programme, act, source, mode, r),
             Records::Places(r) => whole(programme, act, source, mode, r),
+            Records::Crews(r) => whole(programme, act, source, mode, r),
+            Records::Access(r) => whole(programme, act, source, mode, r),
             Records::Traps(r) => programme.record_placements(act, r).map(drop),
             Records::Visits(r) => programme.record_visits(act, r).map(drop),
             Records::Target(_, toml) => programme.adopt_target(act, toml).map(drop),
@@ -242,6 +258,8 @@ pub fn read(
         What::Zones => job.records(&mut reading, Records::Zones),
         What::Weather => job.records(&mut reading, Records::Weather),
         What::Places => job.records(&mut reading, Records::Places),
+        What::Crews => job.records(&mut reading, Records::Crews),
+        What::Access => job.records(&mut reading, Records::Access),
         What::Traps => job.records(&mut reading, Records::Traps),
         What::Visits => job.records(&mut reading, Records::Visits),
         What::Targets => job.target(),
@@ -259,6 +277,8 @@ fn known(programme: &Programme, what: What, mode: LoadMode) -> Result<HashSet<St
         What::Land => programme.land()?.into_iter().map(|r| r.label).collect(),
         What::Zones => programme.zones()?.into_iter().map(|r| r.label).collect(),
         What::Places => programme.places()?.into_iter().map(|r| r.label).collect(),
+        What::Crews => programme.shifts()?.into_iter().map(|r| r.label).collect(),
+        What::Access => programme.access()?.into_iter().map(|r| r.label).collect(),
         // Station-days are checked by the journal: ten years of them are not worth reading twice.
         What::Weather | What::Traps | What::Visits | What::Targets => HashSet::new(),
     })

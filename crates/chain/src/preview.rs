@@ -269,6 +269,8 @@ fn sample(records: &Records) -> Vec<Value> {
         Records::Zones(r) => first(r),
         Records::Weather(r) => first(r),
         Records::Places(r) => first(r),
+        Records::Crews(r) => first(r),
+        Records::Access(r) => first(r),
         Records::Traps(r) => first(r),
         Records::Visits(r) => first(r),
         Records::Target(profile, _) => vec![json!({"id": profile.id, "common_name": profile.common_name,
@@ -290,6 +292,7 @@ fn shapes(records: &Records) -> Option<Value> {
         Records::Hosts(r) => points(r, |h| (h.position, &h.label)),
         Records::Pathways(r) => points(r, |p| (p.position, &p.label)),
         Records::Places(r) => points(r, |p| (p.position, &p.label)),
+        Records::Crews(r) => points(r, |s| (s.depot, &s.label)),
         Records::Traps(r) => points(r, |p| (p.position, &p.trap)),
         Records::Land(r) => r
             .iter()
@@ -301,7 +304,7 @@ fn shapes(records: &Records) -> Option<Value> {
             .take(MOST_SHAPES)
             .map(|z| area_feature(&z.area, json!({"label": z.label})))
             .collect(),
-        Records::Weather(_) | Records::Visits(_) | Records::Target(..) => return None,
+        Records::Weather(_) | Records::Access(_) | Records::Visits(_) | Records::Target(..) => return None,
     };
     Some(collection(features))
 }

@@ -277,3 +277,40 @@ fn an_unsigned_entry_after_the_first_signed_one_is_not_taken() {
     assert_eq!((accepted.new, accepted.held_back[0].entries), (1, 1));
     assert!(other.verify().unwrap().is_sound());
 }
+
+/// A file as the program of layout 2 left it, which took entries of later kinds from other copies without reading them.
+#[test]
+fn a_layout_2_file_is_brought_up_to_date_and_what_it_could_not_read_is_read() {
+    for with_later_kinds in [false, true] {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("two.earlywood");
+        let mut p = Programme::create(&path, "Alder Reach", &act()).unwrap();
+        p.load_hosts(&act(), "trees", LoadMode::Add, &hosts(0..3))
+            .unwrap();
+        if with_later_kinds {
+            let crew: earlywood_model::record::Shift = serde_json::from_value(serde_json::json!({
+                "label": "crew-1", "depot": {"lat": 44.0, "lon": -121.0}, "starts": "08:00:00", "ends": "16:00:00"
+            }))
+            .unwrap();
+            p.load(&act(), "crews.csv", LoadMode::Add, &[crew]).unwrap();
+        }
+        let shown = everything(&p).unwrap();
+        drop(p);
+        let entries = raw_entries(&path);
+        let db = Connection::open(&path).unwrap();
+        for table in ["road_chunks", "crews", "access"] {
+            db.execute_batch(&format!("DROP TABLE {table}")).unwrap();
+        }
+        db.pragma_update(None, "user_version", 2).unwrap();
+        drop(db);
+        let read = Programme::open_read_only(&path).unwrap();
+        assert_eq!(read.shifts().unwrap().len(), usize::from(with_later_kinds));
+        drop(read);
+        let p = Programme::open(&path).unwrap();
+        assert_eq!(p.shifts().unwrap().len(), usize::from(with_later_kinds));
+        assert_eq!(everything(&p).unwrap(), shown);
+        let seen = p.verify().unwrap();
+        assert!(seen.is_sound(), "{:?}", seen.first_bad);
+        assert_eq!(raw_entries(&path), entries);
+    }
+}

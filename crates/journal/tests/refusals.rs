@@ -1103,6 +1103,47 @@ fn records() {
             ),
         ],
     );
+    let stop = json!({"trap": "T-1", "place": "P-1", "position": {"lat": 0, "lon": 0}, "arrive": "08:20:00", "leave": "08:30:00", "drive_minutes": 20});
+    let round = json!({"sheet": "R-1", "crew": "c1", "date": "2026-11-25", "starts": "08:00:00", "ends": "09:00:00",
+                       "drive_minutes": 40, "work_minutes": 10, "break_minutes": 0, "stops": [stop]});
+    let with = |changes: Value| changed(&round, &changes);
+    let at = |changes: Value| with(json!({"stops": [stop, changed(&stop, &changes)]}));
+    rules(
+        "rounds-adopted",
+        1,
+        &json!({"from": "2026-11-25", "to": "2027-01-10", "rounds": [round], "settings": {}, "reason": "a week",
+                "left_out": [{"trap": "T-2", "place": "P-2", "reason": "no room", "worth": 0.01}]}),
+        &[json!({"rounds": [], "left_out": []})],
+        &[
+            (json!({"to": "2026-11-24"}), "to"),
+            (json!({"reason": ""}), "reason"),
+            (json!({"rounds": [with(json!({"sheet": ""}))]}), "sheet"),
+            (json!({"rounds": [round, with(json!({"crew": "c2"}))]}), "sheet"),
+            (json!({"rounds": [round, with(json!({"sheet": "R-2"}))]}), "crew"),
+            (json!({"rounds": [with(json!({"date": "2027-01-11"}))]}), "date"),
+            (json!({"rounds": [with(json!({"ends": "07:59:00"}))]}), "ends"),
+            (json!({"rounds": [with(json!({"ends": "08:29:00"}))]}), "ends"),
+            (
+                json!({"rounds": [with(json!({"drive_minutes": -1}))]}),
+                "drive_minutes",
+            ),
+            (json!({"rounds": [with(json!({"km": -1}))]}), "km"),
+            (json!({"rounds": [at(json!({"arrive": "08:29:00"}))]}), "arrive"),
+            (
+                json!({"rounds": [at(json!({"arrive": "08:40:00", "leave": "08:39:00"}))]}),
+                "arrive",
+            ),
+            (
+                json!({"left_out": [{"trap": "T-2", "place": "P-2", "reason": " "}]}),
+                "reason",
+            ),
+            (
+                json!({"left_out": [{"trap": "T-2", "place": "P-2", "reason": "x", "worth": 2}]}),
+                "worth",
+            ),
+            (json!({"more": 1}), "read"),
+        ],
+    );
     let toml = include_str!("../../../targets/emerald-ash-borer.toml");
     rules(
         "target-adopted",

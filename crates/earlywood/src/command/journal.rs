@@ -216,6 +216,16 @@ const SCHEMAS: &[(&str, u32, &str)] = &[
         include_str!("../../../journal/schemas/hold-lifted.v1.json"),
     ),
     (
+        "access-loaded",
+        1,
+        include_str!("../../../journal/schemas/access-loaded.v1.json"),
+    ),
+    (
+        "crews-loaded",
+        1,
+        include_str!("../../../journal/schemas/crews-loaded.v1.json"),
+    ),
+    (
         "hosts-loaded",
         1,
         include_str!("../../../journal/schemas/hosts-loaded.v1.json"),
@@ -264,6 +274,16 @@ const SCHEMAS: &[(&str, u32, &str)] = &[
         "programme-set-up",
         2,
         include_str!("../../../journal/schemas/programme-set-up.v2.json"),
+    ),
+    (
+        "roads-loaded",
+        1,
+        include_str!("../../../journal/schemas/roads-loaded.v1.json"),
+    ),
+    (
+        "rounds-adopted",
+        1,
+        include_str!("../../../journal/schemas/rounds-adopted.v1.json"),
     ),
     (
         "screening-made",

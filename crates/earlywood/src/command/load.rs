@@ -28,6 +28,10 @@ enum WhatArg {
     Weather,
     /// Spots where traps may hang.
     Places,
+    /// Working days of the crews: depot, hours, break, skills.
+    Crews,
+    /// How places are got to, when they may be entered, what a stop there needs.
+    Access,
     /// Traps that hang: trap, place, targets, dates.
     Traps,
     /// Stops made at traps.
@@ -45,6 +49,8 @@ impl From<WhatArg> for What {
             WhatArg::Zones => What::Zones,
             WhatArg::Weather => What::Weather,
             WhatArg::Places => What::Places,
+            WhatArg::Crews => What::Crews,
+            WhatArg::Access => What::Access,
             WhatArg::Traps => What::Traps,
             WhatArg::Visits => What::Visits,
             WhatArg::Targets => What::Targets,

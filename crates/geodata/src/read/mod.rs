@@ -2,6 +2,7 @@
 //!
 //! The columns of each kind of file are listed in `docs/formats.md`.
 
+mod days;
 mod features;
 mod field;
 mod ground;
@@ -14,7 +15,9 @@ mod weather;
 use std::collections::{BTreeMap, HashSet};
 use std::path::Path;
 
-use earlywood_model::record::{Host, Land, Pathway, Place, Placement, Position, Visit, WeatherDay, Zone};
+use earlywood_model::record::{
+    Access, Host, Land, Pathway, Place, Placement, Position, Shift, Visit, WeatherDay, Zone,
+};
 use jiff::civil::Date;
 use rayon::prelude::*;
 
@@ -97,7 +100,8 @@ mod sealed {
 }
 use sealed::Record;
 
-/// A record that can be read from a file: hosts, pathways, land, zones, weather, places, placements, visits.
+/// A record that can be read from a file: hosts, pathways, land, zones, weather, places, placements, visits, crews' days,
+/// access to places.
 pub trait Loadable: Record {}
 impl Loadable for Host {}
 impl Loadable for Pathway {}
@@ -107,6 +111,8 @@ impl Loadable for WeatherDay {}
 impl Loadable for Place {}
 impl Loadable for Placement {}
 impl Loadable for Visit {}
+impl Loadable for Shift {}
+impl Loadable for Access {}
 
 /// Records on their way: those still good, and the problems so far.
 pub struct Batch<T> {

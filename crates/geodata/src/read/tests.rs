@@ -1,7 +1,7 @@
 //! Every rule has a bad input here, and what the message must say.
 
 use super::*;
-use earlywood_model::record::{Area, Looked, Renewed};
+use earlywood_model::record::{Area, Looked, Renewed, Skill, Weekday};
 use jiff::civil::date;
 use proptest::prelude::*;
 
@@ -788,6 +788,91 @@ fn progress_ends_at_the_whole_file() {
     assert_eq!(told.last(), Some(&(text.len() as u64, text.len() as u64)));
 }
 
+const CREWS: &str = "label,lat,lon,starts,ends,break_minutes,break_from,break_to,days,from,to,skills\n";
+
+#[test]
+fn a_crews_day_is_read_whole() {
+    let text = format!(
+        "{CREWS}crew-1,40.1,-74,8:00,16:30,30,11:30,13:00,mon;tue;saturday,2026-03-01,2099-01-01,pole; two-people\ncrew-2,40.1,-74,07:15:00,15:00,,,,,,,\n"
+    );
+    let loaded = read::<Shift>("c.csv", &text);
+    assert!(loaded.is_clean(), "{}", loaded.listing());
+    let first = &loaded.good[0];
+    assert_eq!(first.days, [Weekday::Mon, Weekday::Tue, Weekday::Sat]);
+    assert_eq!(first.skills, [Skill::Pole, Skill::TwoPeople]);
+    assert_eq!(
+        (first.break_minutes, first.break_from),
+        (30, Some(jiff::civil::time(11, 30, 0, 0)))
+    );
+    assert!(
+        first.works_on(date(2026, 3, 7))
+            && !first.works_on(date(2026, 3, 8))
+            && !first.works_on(date(2026, 2, 28))
+    );
+    let second = &loaded.good[1];
+    assert!(second.works_on(date(2026, 3, 6)) && !second.works_on(date(2026, 3, 7)));
+}
+
+#[test]
+fn a_crews_day_that_can_not_be_is_told() {
+    for (row, parts) in [
+        ("c,40,-74,16:00,08:00,,,,,,,", ["column ends", "before it starts"]),
+        ("c,40,-74,8,16:00,,,,,,,", ["column starts", "24 hours"]),
+        ("c,40,-74,08:00,24:30,,,,,,,", ["column ends", "24 hours"]),
+        (
+            "c,40,-74,08:00,16:00,30,07:00,,,,,",
+            ["column break_from", "inside the day"],
+        ),
+        (
+            "c,40,-74,08:00,16:00,30,12:00,11:00,,,,",
+            ["column break_to", "inside the day"],
+        ),
+        (
+            "c,40,-74,08:00,16:00,480,,,,,,",
+            ["column break_minutes", "as long as the day"],
+        ),
+        ("c,40,-74,08:00,16:00,,,,funday,,,", ["column days", "mon"]),
+        (
+            "c,40,-74,08:00,16:00,,,,,2026-05-02,2026-05-01,",
+            ["column to", "before the first"],
+        ),
+        ("c,40,-74,08:00,16:00,,,,,,,stilts", ["column skills", "pole"]),
+        ("c,0,0,08:00,16:00,,,,,,,", ["column lat", "open sea"]),
+    ] {
+        says(&one::<Shift>("c.csv", format!("{CREWS}{row}\n")), &parts);
+    }
+}
+
+#[test]
+fn access_is_read_and_what_can_not_be_is_told() {
+    let head = "place,directions,cautions,opens,closes,days,permit,permit_from,permit_to,needs,minutes,park_lat,park_lon\n";
+    let text = format!(
+        "{head}P-1,\"past the barn, left\",\"dog, ring first; overhead line\",07:00,15:30,mon fri,consent,2026-01-01,2026-12-31,ladder,12.5,40.2,-74.1\n"
+    );
+    let loaded = read::<Access>("a.csv", text);
+    assert!(loaded.is_clean(), "{}", loaded.listing());
+    let access = &loaded.good[0];
+    assert_eq!(access.cautions, ["dog, ring first", "overhead line"]);
+    assert!(
+        access.open_on(date(2026, 6, 1))
+            && !access.open_on(date(2026, 6, 2))
+            && !access.open_on(date(2027, 6, 4))
+    );
+    assert_eq!(access.park.map(|p| p.lon), Some(-74.1));
+    for (row, parts) in [
+        ("P,,,15:00,07:00,,,,,,,,", ["column closes", "before it opens"]),
+        (
+            "P,,,,,,,2026-05-02,2026-05-01,,,,",
+            ["column permit_to", "before the first"],
+        ),
+        ("P,,,,,,,,,,0,,", ["column minutes", "0.5 or more"]),
+        ("P,,,,,,,,,,,40.2,", ["column park_lon", "empty"]),
+        ("P,,,noon,,,,,,,,,", ["column opens", "08:30"]),
+    ] {
+        says(&one::<Access>("a.csv", format!("{head}{row}\n")), &parts);
+    }
+}
+
 fn read_everything(name: &str, bytes: &[u8]) {
     let context = Context::new(TODAY);
     fn go<T: Loadable>(name: &str, bytes: &[u8], context: &Context<'_>) {
@@ -804,6 +889,8 @@ fn read_everything(name: &str, bytes: &[u8]) {
     go::<Place>(name, bytes, &context);
     go::<Placement>(name, bytes, &context);
     go::<Visit>(name, bytes, &context);
+    go::<Shift>(name, bytes, &context);
+    go::<Access>(name, bytes, &context);
 }
 
 proptest! {
@@ -821,12 +908,13 @@ proptest! {
                 "[-0-9.,eE+ ]{0,12}", "\\PC{0,12}", Just("2026-06-01".to_owned()), Just("40.5".to_owned()),
                 Just("POLYGON((0 0,1 0,1 1,0 0))".to_owned()), Just("service".to_owned()), Just("\"".to_owned()),
             ], 4..11), 0..12),
-        kind in 0..8_usize,
+        kind in 0..10_usize,
     ) {
         let heads = [
             "label,species,lat,lon,dbh_cm,condition", "label,kind,lat,lon,weight,reach_m", "label,rule,reason,wkt",
             "label,wkt", "station,date,tmin_c,tmax_c", "label,lat,lon,cost,kept,forbidden",
             "trap,place,lat,lon,targets,hung,taken_down", "STATION,DATE,TMAX,TMIN",
+            "label,lat,lon,starts,ends,break_minutes,days,skills", "label,opens,closes,days,permit_from,needs,minutes",
         ];
         let body: Vec<String> = rows.iter().map(|r| r.join(",")).collect();
         read_everything("x.csv", format!("{}\n{}\n", heads[kind], body.join("\n")).as_bytes());

@@ -121,7 +121,8 @@ pub fn everything(p: &Programme) -> Result<String, earlywood_journal::Error> {
                 p.zones()?,
                 p.weather(None)?,
                 p.stations()?,
-                p.places()?
+                p.places()?,
+                (p.roads()?, p.shifts()?, p.access()?, p.rounds_adopted()?)
             ),
             (
                 p.recorded_placements()?,

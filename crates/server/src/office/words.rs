@@ -13,7 +13,7 @@ pub(crate) fn line(kind: &str, body: &Value) -> String {
     match kind {
         "programme-set-up" => format!("programme {} set up", f("name")),
         "hosts-loaded" | "pathways-loaded" | "land-loaded" | "zones-loaded" | "weather-loaded"
-        | "places-loaded" => {
+        | "places-loaded" | "roads-loaded" | "crews-loaded" | "access-loaded" => {
             let what = kind.trim_end_matches("-loaded");
             let mode = if f("mode") == "replace" {
                 "in place of those before"
@@ -27,6 +27,14 @@ pub(crate) fn line(kind: &str, body: &Value) -> String {
             "plan of {} places adopted for {}: {}",
             count("places"),
             f("target"),
+            f("reason")
+        ),
+        "rounds-adopted" => format!(
+            "{} rounds adopted for {} to {}, {} visits left out: {}",
+            count("rounds"),
+            f("from"),
+            f("to"),
+            count("left_out"),
             f("reason")
         ),
         "trap-placed" => format!("trap {} hung at {} on {}", f("trap"), f("place"), f("hung")),
