@@ -13,9 +13,7 @@ use crate::map::{RoundMap, round_map};
 use crate::{PrintError, qr};
 
 /// The columns of a sheet that is typed in, in their order. The first two are printed, the others written by hand.
-pub const FIELDS: [&str; 11] = [
-    "stop", "trap", "found", "looked", "suspects", "lure", "insert", "body", "arrive", "leave", "note",
-];
+pub use earlywood_chain::rounds::sheet::COLUMNS as FIELDS;
 
 /// What may be ticked under *found*, as it is typed.
 pub const FOUND: [&str; 5] = ["working", "impaired", "down", "gone", "not-reached"];

@@ -3,10 +3,10 @@
 use std::collections::BTreeMap;
 
 use earlywood_chain::ChainError;
-use earlywood_chain::rounds::crews;
-use earlywood_journal::body::{Cause, HoldScope, LeftOut, PlannedRound, PlannedStop, RoundsAdopted};
+use earlywood_chain::rounds::{LeftOutView, PlannedRoundView, PlannedStopView, adopted};
+use earlywood_journal::body::{Cause, HoldScope};
 use earlywood_journal::{Hold, Programme};
-use earlywood_model::record::{Access, Position, Road, RoadClass, Shift, Skill};
+use earlywood_model::record::{Access, Position, Road, RoadClass, Shift};
 use jiff::civil::{Date, Time};
 
 use crate::map::{MapRoad, RoundMap};
@@ -31,9 +31,7 @@ pub struct Asked {
     pub invented: Option<String>,
 }
 
-/// The sheets of the rounds that hold on these days, by day and crew.
-///
-/// Of several adoptions that cover a day the one adopted last holds for it.
+/// The sheets of the rounds that hold on these days, by day and crew, as [`adopted`] tells them.
 ///
 /// # Errors
 /// A span that ends before it begins; a crew or code that has no round on these days; a programme that can't be read.
@@ -44,29 +42,21 @@ pub fn sheets(programme: &Programme, asked: &Asked) -> Result<RoundSheets, Chain
             format!("{} is before the first day, {}", asked.to, asked.from),
         ));
     }
+    let held = adopted(programme, asked.from, asked.to)?;
     let office = Office::read(programme)?;
-    let mut rounds = Vec::new();
-    let mut day = asked.from;
-    while day <= asked.to {
-        rounds.extend(office.day(programme, day, asked)?);
-        let Ok(next) = day.tomorrow() else { break };
-        day = next;
-    }
+    let wanted = |round: &&PlannedRoundView| {
+        asked.crew.as_ref().is_none_or(|crew| *crew == round.crew)
+            && asked.sheet.as_ref().is_none_or(|code| *code == round.sheet)
+    };
+    let left_out = left_out(&held.left_out);
+    let rounds: Vec<RoundSheet> = held
+        .rounds
+        .iter()
+        .filter(wanted)
+        .map(|round| office.sheet(round, &left_out))
+        .collect();
     if rounds.is_empty() {
-        if let Some(code) = &asked.sheet {
-            return Err(ChainError::Unknown {
-                what: "sheet",
-                label: code.clone(),
-            });
-        }
-        let whose = asked
-            .crew
-            .as_ref()
-            .map_or_else(String::new, |crew| format!(" for {crew:?}"));
-        return Err(ChainError::asked(
-            "from",
-            format!("no round was adopted{whose} from {} to {}", asked.from, asked.to),
-        ));
+        return Err(nothing(asked));
     }
     Ok(RoundSheets {
         paper: asked.paper,
@@ -77,9 +67,25 @@ pub fn sheets(programme: &Programme, asked: &Asked) -> Result<RoundSheets, Chain
     })
 }
 
+fn nothing(asked: &Asked) -> ChainError {
+    if let Some(code) = &asked.sheet {
+        return ChainError::Unknown {
+            what: "sheet",
+            label: code.clone(),
+        };
+    }
+    let whose = asked
+        .crew
+        .as_ref()
+        .map_or_else(String::new, |crew| format!(" for crew {crew:?}"));
+    ChainError::asked(
+        "from",
+        format!("no round is adopted{whose} from {} to {}", asked.from, asked.to),
+    )
+}
+
 /// What all sheets are made from.
 struct Office {
-    adopted: Vec<RoundsAdopted>,
     access: BTreeMap<String, Access>,
     shifts: BTreeMap<String, Shift>,
     zones: Vec<(String, Vec<Vec<Position>>)>,
@@ -91,7 +97,6 @@ impl Office {
     fn read(programme: &Programme) -> Result<Office, ChainError> {
         let ring = |ring: &Vec<[f64; 2]>| ring.iter().copied().map(position).collect();
         Ok(Office {
-            adopted: programme.rounds_adopted()?.into_iter().map(|r| r.value).collect(),
             access: programme
                 .access()?
                 .into_iter()
@@ -112,33 +117,11 @@ impl Office {
         })
     }
 
-    /// The sheets of one day, by crew.
-    fn day(&self, programme: &Programme, day: Date, asked: &Asked) -> Result<Vec<RoundSheet>, ChainError> {
-        let Some(held) = self.adopted.iter().rfind(|r| r.from <= day && day <= r.to) else {
-            return Ok(Vec::new());
-        };
-        let wanted = |round: &&PlannedRound| {
-            round.date == day
-                && asked.crew.as_ref().is_none_or(|crew| *crew == round.crew)
-                && asked.sheet.as_ref().is_none_or(|code| *code == round.sheet)
-        };
-        let mut rounds: Vec<&PlannedRound> = held.rounds.iter().filter(wanted).collect();
-        rounds.sort_by(|a, b| a.crew.cmp(&b.crew));
-        let people: BTreeMap<String, Vec<String>> = crews(programme, day)?
-            .into_iter()
-            .map(|c| (c.crew, c.people))
-            .collect();
-        Ok(rounds
-            .into_iter()
-            .map(|round| self.sheet(round, held, people.get(&round.crew).cloned().unwrap_or_default()))
-            .collect())
-    }
-
-    fn sheet(&self, round: &PlannedRound, held: &RoundsAdopted, people: Vec<String>) -> RoundSheet {
+    fn sheet(&self, round: &PlannedRoundView, left_out: &[SheetLeftOut]) -> RoundSheet {
         RoundSheet {
             sheet: round.sheet.clone(),
             crew: round.crew.clone(),
-            people,
+            people: round.people.clone(),
             date: round.date,
             starts: round.starts,
             ends: round.ends,
@@ -158,53 +141,60 @@ impl Office {
                 .iter()
                 .map(|stop| self.stop(stop, round.date))
                 .collect(),
-            left_out: left_out(&held.left_out),
+            left_out: left_out.to_vec(),
         }
     }
 
-    fn map(&self, round: &PlannedRound) -> RoundMap {
+    fn map(&self, round: &PlannedRoundView) -> RoundMap {
         let shift = self.shifts.get(&round.crew);
         let depot = shift.map(|s| s.depot);
-        let mut seen: Vec<Position> = round.stops.iter().map(|s| s.position).collect();
+        let line: Vec<Position> = round.line.iter().flatten().copied().map(position).collect();
+        let mut seen: Vec<Position> = round.stops.iter().map(spot).collect();
         seen.extend(depot);
+        seen.extend(&line);
         RoundMap {
             zones: self.zones.clone(),
             roads: roads_near(&self.roads, &seen),
-            line: Vec::new(),
+            line,
             depot,
             end: shift.and_then(|s| s.end),
             stops: Vec::new(),
         }
     }
 
-    fn stop(&self, stop: &PlannedStop, day: Date) -> SheetStop {
+    fn stop(&self, stop: &PlannedStopView, day: Date) -> SheetStop {
         let access = self.access.get(&stop.place);
-        let mut cautions = access.map(|a| a.cautions.clone()).unwrap_or_default();
+        let mut cautions = stop.cautions.clone();
         cautions.extend(access.and_then(|a| no_right(a, day)));
+        let mut what = stop.what.clone();
+        if stop.done {
+            what.push("visited already when this was printed".to_owned());
+        }
         SheetStop {
             trap: stop.trap.clone(),
             place: stop.place.clone(),
-            position: stop.position,
+            position: spot(stop),
             arrive: stop.arrive,
             leave: stop.leave,
             drive_minutes: stop.drive_minutes,
-            what: stop.what.clone(),
+            what,
             cautions,
-            directions: access.and_then(|a| a.directions.clone()),
-            needs: access
-                .map(|a| a.needs.iter().map(|s| need(*s)).collect())
-                .unwrap_or_default(),
+            directions: stop.directions.clone(),
+            needs: stop.needs.iter().map(|need| need.replace('-', " ")).collect(),
             entry: access.map(entry).unwrap_or_default(),
         }
     }
 }
 
-fn position([lon, lat]: [f64; 2]) -> Position {
-    Position { lat, lon }
+fn spot(stop: &PlannedStopView) -> Position {
+    Position {
+        lat: stop.lat,
+        lon: stop.lon,
+    }
 }
 
-fn need(skill: Skill) -> String {
-    skill.word().replace('-', " ")
+fn position([lon, lat]: [f64; 2]) -> Position {
+    Position { lat, lon }
 }
 
 /// A right to enter that does not hold on the day is a caution, whatever the plan says.
@@ -312,9 +302,9 @@ fn roads_near(roads: &[Road], seen: &[Position]) -> Vec<MapRoad> {
 }
 
 /// What would have added most first; what has no worth told last.
-fn left_out(all: &[LeftOut]) -> Vec<SheetLeftOut> {
-    let mut sorted: Vec<&LeftOut> = all.iter().collect();
-    let worth = |l: &LeftOut| l.worth.unwrap_or(f64::NEG_INFINITY);
+fn left_out(all: &[LeftOutView]) -> Vec<SheetLeftOut> {
+    let mut sorted: Vec<&LeftOutView> = all.iter().collect();
+    let worth = |l: &LeftOutView| l.worth.unwrap_or(f64::NEG_INFINITY);
     sorted.sort_by(|a, b| worth(b).total_cmp(&worth(a)).then_with(|| a.trap.cmp(&b.trap)));
     sorted
         .into_iter()
