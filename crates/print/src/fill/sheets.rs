@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use earlywood_chain::ChainError;
-use earlywood_chain::rounds::{LeftOutView, PlannedRoundView, PlannedStopView, adopted};
+use earlywood_chain::rounds::{LeftOutView, PlannedRoundView, PlannedStopView, adopted, sheet};
 use earlywood_journal::body::{Cause, HoldScope};
 use earlywood_journal::{Hold, Programme};
 use earlywood_model::record::{Access, Position, Road, RoadClass, Shift};
@@ -21,7 +21,7 @@ pub struct Asked {
     pub to: Date,
     /// One crew alone; none: all of them.
     pub crew: Option<String>,
-    /// One sheet alone, by its code.
+    /// One sheet alone, by its code as somebody typed it; whatever the days.
     pub sheet: Option<String>,
     /// Paper.
     pub paper: SheetPaper,
@@ -42,17 +42,22 @@ pub fn sheets(programme: &Programme, asked: &Asked) -> Result<RoundSheets, Chain
             format!("{} is before the first day, {}", asked.to, asked.from),
         ));
     }
-    let held = adopted(programme, asked.from, asked.to)?;
-    let office = Office::read(programme)?;
-    let wanted = |round: &&PlannedRoundView| {
-        asked.crew.as_ref().is_none_or(|crew| *crew == round.crew)
-            && asked.sheet.as_ref().is_none_or(|code| *code == round.sheet)
+    let (held, left_out) = match &asked.sheet {
+        Some(code) => {
+            let round = sheet::sheet(programme, code)?.round;
+            let left_out = adopted(programme, round.date, round.date)?.left_out;
+            (vec![round], left_out)
+        }
+        None => {
+            let held = adopted(programme, asked.from, asked.to)?;
+            (held.rounds, held.left_out)
+        }
     };
-    let left_out = left_out(&held.left_out);
+    let office = Office::read(programme)?;
+    let left_out = self::left_out(&left_out);
     let rounds: Vec<RoundSheet> = held
-        .rounds
         .iter()
-        .filter(wanted)
+        .filter(|round| asked.crew.as_ref().is_none_or(|crew| *crew == round.crew))
         .map(|round| office.sheet(round, &left_out))
         .collect();
     if rounds.is_empty() {
@@ -68,12 +73,6 @@ pub fn sheets(programme: &Programme, asked: &Asked) -> Result<RoundSheets, Chain
 }
 
 fn nothing(asked: &Asked) -> ChainError {
-    if let Some(code) = &asked.sheet {
-        return ChainError::Unknown {
-            what: "sheet",
-            label: code.clone(),
-        };
-    }
     let whose = asked
         .crew
         .as_ref()
