@@ -5,8 +5,8 @@
 use earlywood_chain::rounds::sheet::COLUMNS;
 use earlywood_journal::body::{Cause, HoldScope};
 use earlywood_journal::{
-    Act, Body, HoldDeclared, LeftOut, Limit, Limits, LoadMode, Plan, PlannedRound, PlannedStop, Programme,
-    RoundsAdopted,
+    Act, Body, CrewFormed, HoldDeclared, LeftOut, Limit, Limits, LoadMode, PersonEnrolled, Plan,
+    PlannedRound, PlannedStop, Programme, Role, RoundsAdopted,
 };
 use earlywood_model::record::{
     Access, Area, Oneway, Place, Placement, Position, Road, RoadClass, Shift, Skill, Zone,
@@ -75,13 +75,19 @@ impl Site {
     fn new() -> Site {
         let folder = tempfile::tempdir().unwrap();
         let act = Act::new("lead", "2026-06-03T17:00:00-06:00[-06:00]".parse().unwrap()).unwrap();
-        let mut programme = Programme::create(&folder.path().join("p.earlywood"), "Invented ground", &act).unwrap();
+        let mut programme =
+            Programme::create(&folder.path().join("p.earlywood"), "Invented ground", &act).unwrap();
         let zone = |label: &str, west, east| Zone {
             label: label.into(),
             area: square(west, east),
         };
         programme
-            .load(&act, "zones", LoadMode::Add, &[zone("West", -100.005, -99.975), zone("East", -99.975, -99.94)])
+            .load(
+                &act,
+                "zones",
+                LoadMode::Add,
+                &[zone("West", -100.005, -99.975), zone("East", -99.975, -99.94)],
+            )
             .unwrap();
         let placements: Vec<Placement> = (0..STOPS)
             .map(|n| Placement {
@@ -106,7 +112,9 @@ impl Site {
     }
 
     fn load<T: earlywood_journal::Bulk>(&mut self, rows: &[T]) {
-        self.programme.load(&self.act, "test", LoadMode::Add, rows).unwrap();
+        self.programme
+            .load(&self.act, "test", LoadMode::Add, rows)
+            .unwrap();
     }
 
     /// Two crews' rounds, with what their sheets need to know.
@@ -153,12 +161,27 @@ impl Site {
             line: vec![[-100.0, lat], [-99.95, lat]],
         };
         site.load(&[road("near", 34.01), road("far", 36.0)]);
+        for (crew, person) in [("crew-1", "insp-1"), ("crew-2", "insp-2")] {
+            site.append(Body::PersonEnrolled(PersonEnrolled {
+                person: person.into(),
+                roles: vec![Role::Inspector],
+                from: date(2026, 1, 1),
+                to: None,
+            }));
+            site.append(Body::CrewFormed(CrewFormed {
+                crew: crew.into(),
+                people: vec![person.into()],
+                from: date(2026, 5, 1),
+                to: None,
+            }));
+        }
         site.append(Body::HoldDeclared(HoldDeclared {
             hold: "H-1".into(),
             cause: Cause::Hunting,
             scope: HoldScope::Zones(vec!["East".into()]),
             from: date(2026, 6, 1),
             to: None,
+            note: None,
         }));
         site.append(Body::RoundsAdopted(RoundsAdopted {
             from: DAY,
@@ -207,13 +230,21 @@ fn what_was_adopted_is_what_is_printed() {
     assert_eq!(traps, all);
     let first = &printed.rounds[0];
     assert_eq!((first.sheet.as_str(), first.stops.len()), ("D3RX", 12));
+    assert_eq!(first.people, ["insp-1"]);
     assert_eq!(first.left_out[0].trap, "T99");
-    assert!(first.notes[0].contains("hunting") && first.notes[0].contains("East"), "{}", first.notes[0]);
+    assert!(
+        first.notes[0].contains("hunting") && first.notes[0].contains("East"),
+        "{}",
+        first.notes[0]
+    );
     assert_eq!(first.map.depot, Some(at(7)));
     assert_eq!(first.map.roads.len(), 1);
     assert!(printed.rounds[1].map.depot.is_none());
     let made = DAY.at(6, 0, 0, 0);
-    assert_eq!(round_sheets(&printed, made).unwrap(), round_sheets(&printed, made).unwrap());
+    assert_eq!(
+        round_sheets(&printed, made).unwrap(),
+        round_sheets(&printed, made).unwrap()
+    );
 }
 
 #[test]
@@ -224,10 +255,17 @@ fn a_crew_reads_what_it_must_know_of_a_place() {
         panic!("too few stops")
     };
     assert_eq!(gate.cautions, ["dog"]);
-    assert_eq!(gate.directions.as_deref(), Some("Detrás del molino, junto al arroyo"));
+    assert_eq!(
+        gate.directions.as_deref(),
+        Some("Detrás del molino, junto al arroyo")
+    );
     assert_eq!(gate.needs, ["two people"]);
     assert_eq!(gate.entry, ["gate open 07:00–16:00"]);
-    assert!(ended.cautions[0].contains("ended on 2026-05-31"), "{:?}", ended.cautions);
+    assert!(
+        ended.cautions[0].contains("ended on 2026-05-31"),
+        "{:?}",
+        ended.cautions
+    );
     assert!(plain.cautions.is_empty() && plain.entry.is_empty());
 }
 
@@ -301,10 +339,15 @@ fn the_months_figures_are_the_journals_and_its_areas_sum_to_them() {
         settings: serde_json::json!({}),
         reason: "test".into(),
     };
+    let profile = include_str!("../../../targets/emerald-ash-borer.toml");
+    site.programme.adopt_target(&earlier, profile).unwrap();
     site.programme.adopt_plan(&earlier, plan).unwrap();
     let asked = month_asked();
     let report = month::month(&site.programme, &asked).unwrap();
-    assert_eq!(report.figures, site.programme.month(asked.from, asked.to, &asked.limits).unwrap());
+    assert_eq!(
+        report.figures,
+        site.programme.month(asked.from, asked.to, &asked.limits).unwrap()
+    );
     let figures = &report.figures.targets[0];
     assert_eq!((figures.required, figures.out_at_end), (Some(30), 24));
     let required: u64 = report.areas.iter().filter_map(|a| a.required).sum();
