@@ -443,7 +443,7 @@ pub(crate) mod tests {
                 1 => None,
                 _ => Some("Entrar por el portón pequeño; preguntar por la señora de la recepción. Árbol junto al arroyo, a 40 m del camino: año tras año el mismo.".into()),
             },
-            needs: if k % 4 == 0 { vec!["pole".into(), "two people".into()] } else { Vec::new() },
+            needs: if k.is_multiple_of(4) { vec!["pole".into(), "two people".into()] } else { Vec::new() },
             entry: match k % 6 {
                 2 => vec!["gate 07:00–16:00".into(), "consent until 2026-09-30".into()],
                 _ => Vec::new(),
