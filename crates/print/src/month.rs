@@ -13,13 +13,13 @@ use serde::Serialize;
 use crate::PrintError;
 use crate::engine::{Made, Template, pdf};
 use crate::report::svg::{day, percent, whole};
-use crate::sheet::SheetPaper;
+use crate::stock::Paper;
 
 /// What the report says.
 #[derive(Debug, Clone)]
 pub struct MonthReport {
     /// Paper.
-    pub paper: SheetPaper,
+    pub paper: Paper,
     /// The programme.
     pub programme: String,
     /// When the data are invented: the statement that says so.
@@ -472,7 +472,7 @@ mod tests {
                 }),
                 ..Limits::default()
             },
-            paper: SheetPaper::A4,
+            paper: Paper::A4,
             partner: Some("State survey office".into()),
             prepared_by: None,
             narrative: Vec::new(),

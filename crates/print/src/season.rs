@@ -12,7 +12,7 @@ use crate::report::svg::{RAMP, banded, close, day, percent, points, probability,
 use crate::report::{
     DateRow, PlanResult, ReportData, SeasonPlan, TargetReport, VisitSummary, ZoneAssurance, chart,
 };
-use crate::sheet::SheetPaper;
+use crate::stock::Paper;
 
 /// Letters on a map of 1000 units that is printed 170 mm wide: 1.4 times 14 units are 9.5 points.
 const MAP_UNIT: f64 = 1.4;
@@ -21,7 +21,7 @@ const MAP_UNIT: f64 = 1.4;
 ///
 /// # Errors
 /// See [`pdf`].
-pub fn season_report(data: &ReportData, paper: SheetPaper, made: Made) -> Result<Vec<u8>, PrintError> {
+pub fn season_report(data: &ReportData, paper: Paper, made: Made) -> Result<Vec<u8>, PrintError> {
     pdf(Template::SEASON, &Doc::of(data, paper, made), made)
 }
 
@@ -109,7 +109,7 @@ struct ParameterDoc<'a> {
 }
 
 impl<'a> Doc<'a> {
-    fn of(data: &'a ReportData, paper: SheetPaper, made: Made) -> Doc<'a> {
+    fn of(data: &'a ReportData, paper: Paper, made: Made) -> Doc<'a> {
         let frame = Frame::around(&data.map, &data.targets);
         Doc {
             title: format!("{}: detection trapping in {}", data.programme, data.season_year),
@@ -328,11 +328,11 @@ mod tests {
             }
             None => sample::report(),
         };
-        let doc = serde_json::to_vec(&Doc::of(&data, SheetPaper::A4, MADE)).unwrap();
+        let doc = serde_json::to_vec(&Doc::of(&data, Paper::A4, MADE)).unwrap();
         std::fs::write(folder.join("season.json"), doc).unwrap();
         std::fs::write(
             folder.join("season.pdf"),
-            season_report(&data, SheetPaper::A4, MADE).unwrap(),
+            season_report(&data, Paper::A4, MADE).unwrap(),
         )
         .unwrap();
     }
@@ -340,7 +340,7 @@ mod tests {
     #[test]
     fn the_same_report_is_the_same_bytes() {
         let data = sample::report();
-        for paper in [SheetPaper::A4, SheetPaper::Letter] {
+        for paper in [Paper::A4, Paper::Letter] {
             let one = season_report(&data, paper, MADE).unwrap();
             assert!(one.starts_with(b"%PDF-"));
             assert_eq!(one, season_report(&data, paper, MADE).unwrap());
@@ -355,17 +355,17 @@ mod tests {
             (t.plan, t.season, t.visits) = (None, None, None);
             (t.zones, t.costs, t.next_visits, t.parameters) = (vec![], vec![], vec![], vec![]);
         }
-        season_report(&data, SheetPaper::A4, MADE).unwrap();
+        season_report(&data, Paper::A4, MADE).unwrap();
         data.map = crate::report::MapBase::default();
         data.targets.clear();
-        season_report(&data, SheetPaper::A4, MADE).unwrap();
+        season_report(&data, Paper::A4, MADE).unwrap();
     }
 
     #[test]
     fn what_is_said_first_is_what_the_page_says_first() {
         let data = sample::report();
         let page = crate::report::html(&data);
-        let doc = Doc::of(&data, SheetPaper::A4, MADE);
+        let doc = Doc::of(&data, Paper::A4, MADE);
         assert!(doc.answers.iter().any(|a| a.found));
         for answer in doc.answers.iter().filter(|a| a.found) {
             assert!(page.contains(&answer.words), "{}", answer.words);

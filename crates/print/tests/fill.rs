@@ -12,7 +12,8 @@ use earlywood_model::record::{
     Access, Area, Oneway, Place, Placement, Position, Road, RoadClass, Shift, Skill, Zone,
 };
 use earlywood_print::fill::{month, sheets};
-use earlywood_print::sheet::{FIELDS, SheetPaper, round_sheets};
+use earlywood_print::sheet::{FIELDS, round_sheets};
+use earlywood_print::stock::Paper;
 use jiff::civil::{Date, date, time};
 
 const TARGET: &str = "emerald-ash-borer";
@@ -207,7 +208,7 @@ fn asked() -> sheets::Asked {
         to: DAY,
         crew: None,
         sheet: None,
-        paper: SheetPaper::Letter,
+        paper: Paper::Letter,
         call: None,
         invented: None,
     }
@@ -308,7 +309,7 @@ fn month_asked() -> month::Asked {
             }),
             ..Limits::default()
         },
-        paper: SheetPaper::A4,
+        paper: Paper::A4,
         partner: None,
         prepared_by: None,
         narrative: Vec::new(),

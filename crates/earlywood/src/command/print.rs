@@ -11,7 +11,8 @@ use earlywood_print::fill::{month, season, sheets};
 use earlywood_print::month::month_report;
 use earlywood_print::report::ReportData;
 use earlywood_print::season::season_report;
-use earlywood_print::sheet::{SheetPaper, round_sheets};
+use earlywood_print::sheet::round_sheets;
+use earlywood_print::stock::Paper;
 use jiff::ToSpan as _;
 use jiff::civil::Date;
 use serde_json::json;
@@ -59,11 +60,11 @@ enum PaperSize {
     Letter,
 }
 
-impl From<PaperSize> for SheetPaper {
+impl From<PaperSize> for Paper {
     fn from(size: PaperSize) -> Self {
         match size {
-            PaperSize::A4 => SheetPaper::A4,
-            PaperSize::Letter => SheetPaper::Letter,
+            PaperSize::A4 => Paper::A4,
+            PaperSize::Letter => Paper::Letter,
         }
     }
 }

@@ -11,7 +11,7 @@ use jiff::civil::Date;
 
 use super::sheets::cause_words;
 use crate::month::{Area, Confirmed, HoldDays, MonthReport};
-use crate::sheet::SheetPaper;
+use crate::stock::Paper;
 
 /// What stands for ground that lies in no zone.
 const NO_ZONE: &str = "in no zone";
@@ -26,7 +26,7 @@ pub struct Asked {
     /// After how many days what is due, as for [`Programme::month`].
     pub limits: Limits,
     /// Paper.
-    pub paper: SheetPaper,
+    pub paper: Paper,
     /// Whom it is for, in words.
     pub partner: Option<String>,
     /// Who drew it up, in words.

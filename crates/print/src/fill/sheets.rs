@@ -10,7 +10,8 @@ use earlywood_model::record::{Access, Position, Road, RoadClass, Shift};
 use jiff::civil::{Date, Time};
 
 use crate::map::{MapRoad, RoundMap};
-use crate::sheet::{RoundSheet, RoundSheets, SheetLeftOut, SheetPaper, SheetStop};
+use crate::sheet::{RoundSheet, RoundSheets, SheetLeftOut, SheetStop};
+use crate::stock::Paper;
 
 /// Which sheets.
 #[derive(Debug, Clone)]
@@ -24,7 +25,7 @@ pub struct Asked {
     /// One sheet alone, by its code as somebody typed it; whatever the days.
     pub sheet: Option<String>,
     /// Paper.
-    pub paper: SheetPaper,
+    pub paper: Paper,
     /// Whom crews call, in words.
     pub call: Option<String>,
     /// Statement for data that are invented.
