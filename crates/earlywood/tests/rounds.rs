@@ -115,12 +115,15 @@ impl Ground {
     }
 }
 
+fn plan(more: &[&'static str]) -> Vec<&'static str> {
+    [&["rounds", "--days", "3", "--no-hang"][..], &ZONE, more].concat()
+}
+
 const ZONE: [&str; 2] = ["--time-zone", "America/Denver"];
 
 #[test]
 fn rounds_are_proposed_adopted_shown_exported_and_typed_in() {
     let ground = Ground::with_crews();
-    let plan = |more: &[&str]| [&["rounds", "--days", "3", "--no-hang"][..], &ZONE, more].concat();
     let words = ground.good(&plan(&[]));
     assert!(
         words.stdout.contains("Nothing was written") && words.stdout.contains("drive min"),
