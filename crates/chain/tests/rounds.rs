@@ -248,13 +248,16 @@ fn heat_uses_up_a_lure_before_its_days_are_over_and_hot_days_are_no_working_days
         });
         day = day.tomorrow().unwrap();
     }
+    // Asked on the Friday, so that the week's weather is known.
+    let friday = date(2025, 8, 8);
+    site.act = Act::new("lead", "2025-08-08T18:00:00-06:00[-06:00]".parse().unwrap()).unwrap();
     site.programme
         .load(&site.act, "weather.csv", LoadMode::Replace, &weather)
         .unwrap();
     let mut ask = DueAsk::new(TODAY, 5);
     ask.heat_limit_c = Some(42.0);
     let mut notes = Vec::new();
-    let list = due_over(&site.desk, &site.programme, TODAY, &ask, &mut notes).unwrap();
+    let list = due_over(&site.desk, &site.programme, friday, &ask, &mut notes).unwrap();
     let lure = |v: &rounds::due::DueVisit| *v.clocks.iter().find(|c| c.clock == Clock::Lure).unwrap();
     assert!(
         list.visits.iter().all(|v| lure(v).by == By::Heat),
@@ -327,10 +330,28 @@ fn when_time_is_short_what_can_wait_goes_first() {
     short.break_from = None;
     short.break_to = None;
     site.shifts(&[short]);
+    let late = Placement {
+        trap: "LATE".into(),
+        place: "PL".into(),
+        position: at(14),
+        targets: vec![TARGET.into()],
+        hung: date(2025, 6, 20),
+        taken_down: None,
+    };
+    site.programme.record_placements(&site.act, &[late]).unwrap();
     let proposal = site.propose(&Ask::new(TODAY, 1)).unwrap();
     assert!(!proposal.left_out.is_empty());
     assert!(proposal.left_out.iter().all(|l| !l.reason.is_empty()));
-    assert_eq!(planned(&proposal).len() + proposal.left_out.len(), 20);
+    // Of the 24, two are not due yet. The one whose clock has failed is among those that are visited.
+    let all = planned(&proposal);
+    assert_eq!(all.len() + proposal.left_out.len(), 23);
+    assert!(all.contains_key("LATE"), "{all:?}");
+    assert!(
+        proposal
+            .left_out
+            .iter()
+            .all(|l| l.last_day.is_some_and(|day| day > TODAY))
+    );
     assert!(
         proposal
             .notes
@@ -570,16 +591,6 @@ fn zone() -> TimeZone {
     TimeZone::get("America/Denver").unwrap()
 }
 
-fn answers(site: &Site, code: &str) -> Vec<TypedRow> {
-    let mut rows = sheet(&site.programme, code).unwrap().rows;
-    for row in &mut rows {
-        row.found = "working".into();
-        row.looked = "fully".into();
-        row.suspects = "0".into();
-    }
-    rows
-}
-
 fn problems(typed: Typed) -> Vec<(usize, String)> {
     match typed {
         Typed::Problems(wrong) => wrong.into_iter().map(|w| (w.row, w.column)).collect(),
@@ -677,7 +688,6 @@ fn a_sheet_comes_back_and_is_typed_in_once() {
         sheet(&site.programme, "33333"),
         Err(ChainError::Unknown { .. } | ChainError::Asked { .. })
     ));
-    let _ = answers(&site, &code);
 }
 
 #[test]
@@ -700,14 +710,13 @@ fn files_hold_every_stop_and_are_the_same_every_time() {
     let export = Export::of(&site.programme, &which, zone()).unwrap();
     let stops: usize = proposal.rounds.iter().map(|r| r.stops.len()).sum();
     let rows = csv(&export).unwrap();
-    assert_eq!(rows.matches("\r\n").count(), stops + 1 + 0);
+    assert_eq!(rows.matches("\r\n").count(), stops + 1);
     assert!(rows.contains("\"'=dog, \"\"Rex\"\"; <big>\""), "{rows}");
     let calendar = ics(&export, true).unwrap();
     assert_eq!(
         calendar.matches("BEGIN:VEVENT").count(),
         proposal.rounds.len() + stops
     );
-    // Nine in summer in Denver are three in the afternoon in London: fifteen hours UTC.
     let first = &proposal.rounds[0];
     let utc = first
         .date
