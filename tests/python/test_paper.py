@@ -5,7 +5,7 @@ import io
 import json
 import re
 
-import pypdf
+import pypdfium2
 import pytest
 
 TARGET = "emerald-ash-borer"
@@ -15,7 +15,8 @@ COLUMNS = ["stop", "trap", "found", "looked", "suspects", "lure", "insert", "bod
 
 def text_of(path):
     """The words of a PDF, page by page, with single blanks."""
-    return [re.sub(r"\s+", " ", page.extract_text()) for page in pypdf.PdfReader(path).pages]
+    with pypdfium2.PdfDocument(path) as paper:
+        return [re.sub(r"\s+", " ", page.get_textpage().get_text_range()) for page in paper]
 
 
 class Office:
