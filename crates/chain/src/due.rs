@@ -137,21 +137,8 @@ impl Board {
     }
 
     fn age(&self, trap: &Hanging, clock: Clock) -> Option<ClockAge> {
-        let limit = trap
-            .placement
-            .targets
-            .iter()
-            .filter_map(|id| self.limits.get(id))
-            .map(|l| l.of(clock))
-            .fold(None, stricter)?;
-        let set_back = match clock {
-            Clock::Look => trap.last_look,
-            Clock::Lure => trap.lure,
-            Clock::Insert => trap.insert,
-            Clock::KillingAgent => trap.killing_agent,
-            Clock::Body => trap.body,
-        };
-        let since = set_back.unwrap_or(trap.placement.hung);
+        let limit = self.limit(trap, clock)?;
+        let since = set_back(trap, clock);
         let days = since
             .until(self.today)
             .map_or(0, |span| i64::from(span.get_days()))
@@ -174,7 +161,22 @@ impl Board {
     }
 
     fn in_force(&self, hold: &Hold) -> bool {
-        hold.from <= self.today && hold.to.is_none_or(|to| self.today <= to)
+        runs_on(hold, self.today)
+    }
+
+    /// The holds that ever cover a trap at a place, whatever the day.
+    pub fn holds_over(&self, trap: &str, place: &str, zone: Option<&str>) -> Vec<&Hold> {
+        self.holds
+            .iter()
+            .filter(|h| covers(h, trap, place, zone))
+            .collect()
+    }
+
+    /// The strictest limit of a clock over the targets that a trap is baited for.
+    pub fn limit(&self, trap: &Hanging, clock: Clock) -> Option<Limit> {
+        let targets = trap.placement.targets.iter();
+        let all = targets.filter_map(|id| self.limits.get(id));
+        all.map(|l| l.of(clock)).fold(None, stricter)
     }
 
     /// The holds in force, each with how many hanging traps it covers.
@@ -209,6 +211,23 @@ impl Board {
     pub fn all(&self) -> Vec<DueTrap> {
         self.hanging.iter().map(|h| self.due(h)).collect()
     }
+}
+
+/// The day from which a clock of a hanging trap counts: the day it was hung, if the clock was never set back since.
+pub fn set_back(trap: &Hanging, clock: Clock) -> Date {
+    let day = match clock {
+        Clock::Look => trap.last_look,
+        Clock::Lure => trap.lure,
+        Clock::Insert => trap.insert,
+        Clock::KillingAgent => trap.killing_agent,
+        Clock::Body => trap.body,
+    };
+    day.unwrap_or(trap.placement.hung)
+}
+
+/// Whether a hold covers a day.
+pub fn runs_on(hold: &Hold, day: Date) -> bool {
+    hold.from <= day && hold.to.is_none_or(|to| day <= to)
 }
 
 fn covers(hold: &Hold, trap: &str, place: &str, zone: Option<&str>) -> bool {

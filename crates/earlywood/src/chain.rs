@@ -70,6 +70,10 @@ pub(crate) fn hint(error: &anyhow::Error) -> Option<&'static str> {
             what: Choice::Station,
             ..
         } => Some("--station S names it"),
+        ChainError::Asked { field: "crews", .. } => Some(
+            "load working days with: earlywood load FILE crews CREWS.csv, and form a crew with: earlywood people FILE crew \
+             CREW --of PERSON,PERSON",
+        ),
         ChainError::BadRows { .. } => Some("--keep-good keeps the good ones"),
         ChainError::Row { why, .. } if why.starts_with("moved_to empty") => Some(
             "a file of visits has no columns for that: record the move with earlywood journal FILE append visit-made JSON \

@@ -11,7 +11,6 @@ mod command;
 mod demo;
 mod number;
 mod out;
-mod report;
 
 /// The working tool of the person who leads an invasive-pest detection-trapping programme.
 ///
@@ -45,6 +44,12 @@ enum Command {
     Season(command::season::SeasonArgs),
     /// How sure are we that a target is absent, from the visits really made?
     Assurance(command::assurance::AssuranceArgs),
+    /// Who drives where on which day: what is due, shared among the crews. Nothing is written without --adopt.
+    Rounds(command::rounds::RoundsArgs),
+    /// Adopted rounds as a file for calendars (ics), satellite receivers (gpx) or spreadsheets (csv).
+    Export(command::export::ExportArgs),
+    /// The form of one round, by the code on its paper; with --typed, record the answers that came back.
+    Sheet(command::sheet::SheetArgs),
     /// Print paper and files from a programme file.
     Print(command::print::PrintArgs),
     /// The record itself: verify, read, rebuild what is derived from it, back it up.
@@ -105,6 +110,9 @@ fn main() -> ExitCode {
         Command::Place(args) => command::place::run(args, form),
         Command::Season(args) => command::season::run(args, form),
         Command::Assurance(args) => command::assurance::run(args, form),
+        Command::Rounds(args) => command::rounds::run(args, form),
+        Command::Export(args) => command::export::run(&args, form),
+        Command::Sheet(args) => command::sheet::run(&args, form),
         Command::Print(args) => command::print::run(args, form),
         Command::Journal(args) => command::journal::run(args, form),
         Command::People(args) => command::people::run(args, form),

@@ -39,6 +39,12 @@ macro_rules! paper {
 paper! {
     /// Shared looks: page, type, heads, tables, boxes. Imported by every other file; prints nothing.
     STYLE = "style.typ";
+    /// Round sheets.
+    SHEET = "sheet.typ";
+    /// The month report.
+    MONTH = "month.typ";
+    /// The season report.
+    SEASON = "season.typ";
     /// Labels of traps and of specimens.
     LABELS = "labels.typ";
     /// The form that goes with specimens from hand to hand.

@@ -8,10 +8,16 @@
 pub mod custody;
 pub mod engine;
 mod error;
+pub mod fill;
 pub mod labels;
+pub mod map;
+pub mod month;
 pub mod notice;
 mod qr;
+pub mod report;
 pub mod safety;
+pub mod season;
+pub mod sheet;
 pub mod specimens;
 pub mod stock;
 

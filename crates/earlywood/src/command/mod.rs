@@ -4,6 +4,7 @@ pub(crate) mod ask;
 pub(crate) mod assurance;
 pub(crate) mod demo;
 mod exchange;
+pub(crate) mod export;
 pub(crate) mod field;
 pub(crate) mod init;
 pub(crate) mod journal;
@@ -13,8 +14,10 @@ pub(crate) mod place;
 pub(crate) mod plant;
 pub(crate) mod print;
 mod record;
+pub(crate) mod rounds;
 pub(crate) mod season;
 pub(crate) mod serve;
+pub(crate) mod sheet;
 pub(crate) mod specimen;
 pub(crate) mod supply;
 pub(crate) mod targets;
@@ -22,6 +25,7 @@ pub(crate) mod targets;
 use anyhow::{Context, Result};
 use earlywood_journal::{Act, Programme};
 use jiff::civil::Date;
+use jiff::tz::TimeZone;
 
 use crate::{ActorArg, FileArg};
 
@@ -33,6 +37,22 @@ pub(crate) fn act(actor: &ActorArg) -> Result<Act> {
 /// Today, on this machine's clock.
 pub(crate) fn today() -> Date {
     jiff::ZonedDateTime::now().date()
+}
+
+/// The time zone of a programme's times: the one named, else the one that its rounds were adopted with, else this machine's.
+pub(crate) fn zone(programme: &Programme, named: Option<&str>) -> Result<TimeZone> {
+    let name = match named {
+        Some(name) => Some(name.to_owned()),
+        None => earlywood_chain::rounds::named_zone(programme)?,
+    };
+    let Some(name) = name else {
+        return Ok(TimeZone::system());
+    };
+    TimeZone::get(&name).map_err(|_| {
+        anyhow::anyhow!(
+            "{name:?} is no time zone; write one of the IANA list, as Europe/Vienna or America/Denver"
+        )
+    })
 }
 
 /// Opens a programme file to write to it.
