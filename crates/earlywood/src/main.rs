@@ -11,7 +11,6 @@ mod command;
 mod demo;
 mod number;
 mod out;
-mod report;
 
 /// The working tool of the person who leads an invasive-pest detection-trapping programme.
 ///

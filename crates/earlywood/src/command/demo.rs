@@ -15,6 +15,8 @@ use earlywood_model::phenology::{SeasonOptions, SeasonSpan, season_plan};
 use earlywood_model::record::{Placement, Visit};
 use earlywood_model::weather::Series;
 use earlywood_planner::siting::Limit;
+use earlywood_print::fill::season::{Asked, Decoration, gather};
+use earlywood_print::report::{ReportData, TargetReport};
 use jiff::ToSpan as _;
 use jiff::civil::Date;
 use serde_json::json;
@@ -28,8 +30,6 @@ use crate::demo::incursion::{self, Arrival, HostSpot, Incursion};
 use crate::demo::season::{self, Calendar, Failings, TrapTruth};
 use crate::demo::working_day::{self, Played};
 use crate::out::Form;
-use crate::report::ReportData;
-use crate::report::gather::{self, Decoration};
 
 #[derive(Args)]
 pub(crate) struct DemoArgs {
@@ -133,9 +133,12 @@ fn play(args: &DemoArgs, form: Form) -> Result<()> {
     let morning_path = dir.join(AT_WORK);
     working_day::write(&morning_path, &district, &season, args.seed)?;
     tell("Reckoning assurance and writing the report …");
-    let data = gather::gather(&programme, &asked(&district, last_day))?;
+    let mut notes = Vec::new();
+    let data = gather(&programme, &asked(&district, last_day), &mut notes);
+    tell_notes(&notes);
+    let data = data?;
     let report_path = dir.join(REPORT);
-    fs::write(&report_path, crate::report::html(&data))
+    fs::write(&report_path, earlywood_print::report::html(&data))
         .with_context(|| format!("{} can't be written", report_path.display()))?;
     let sound = programme.verify()?;
     if !sound.is_sound() {
@@ -433,13 +436,13 @@ fn last_day(visits: &[Visit], calendar: &Calendar) -> Date {
     visits.iter().map(|v| v.date).max().unwrap_or(calendar.take_down)
 }
 
-fn asked(district: &District, on: Date) -> gather::Asked {
+fn asked(district: &District, on: Date) -> Asked {
     let lines = |all: &[Vec<crate::demo::plane::Xy>]| -> Vec<Vec<earlywood_model::record::Position>> {
         all.iter()
             .map(|l| l.iter().map(|&p| district.plane.position(p)).collect())
             .collect()
     };
-    gather::Asked {
+    Asked {
         targets: TARGETS.iter().map(ToString::to_string).collect(),
         on,
         station: None,
@@ -474,7 +477,7 @@ fn summary(data: &ReportData, entries: u64, report: &Path, programme: &Path) -> 
     lines
 }
 
-fn target_line(t: &crate::report::TargetReport) -> String {
+fn target_line(t: &TargetReport) -> String {
     let name = &t.common_name;
     if let Some(first) = t.finds.first() {
         return format!(

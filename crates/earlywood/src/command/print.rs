@@ -4,11 +4,12 @@ use std::path::PathBuf;
 
 use anyhow::{Context, Result};
 use clap::{Args, Subcommand};
+use earlywood_print::fill::season;
 use jiff::civil::Date;
 use serde_json::json;
 
 use crate::FileArg;
-use crate::chain::GroundArgs;
+use crate::chain::{GroundArgs, tell};
 use crate::out::Form;
 
 #[derive(Args)]
@@ -49,16 +50,18 @@ struct ReportArgs {
 pub(crate) fn run(args: PrintArgs, form: Form) -> Result<()> {
     let What::Report(report) = args.what;
     let programme = super::read(&args.file)?;
-    let asked = crate::report::gather::Asked {
+    let asked = season::Asked {
         targets: report.target,
         on: report.on.unwrap_or_else(super::today),
         station: report.station,
         ground: report.ground.into(),
         draws: report.draws,
-        decoration: crate::report::gather::Decoration::default(),
+        decoration: season::Decoration::default(),
     };
-    let data = crate::report::gather::gather(&programme, &asked)?;
-    std::fs::write(&report.out, crate::report::html(&data))
+    let mut notes = Vec::new();
+    let data = season::gather(&programme, &asked, &mut notes);
+    tell(&notes);
+    std::fs::write(&report.out, earlywood_print::report::html(&data?))
         .with_context(|| format!("{} can't be written", report.out.display()))?;
     form.say(
         || format!("{} holds the report.", report.out.display()),

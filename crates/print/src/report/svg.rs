@@ -6,38 +6,40 @@ use jiff::civil::Date;
 
 use super::{Band, Point};
 
+/// The family that text in drawings for paper is set in: the page's own.
+pub(crate) const FAMILY: &str = "Atkinson Hyperlegible Next, DejaVu Sans";
 /// Text, and every line that carries meaning. 15:1 on white.
-pub(super) const INK: &str = "#22211f";
+pub(crate) const INK: &str = "#22211f";
 /// Second-rank text. 7.6:1 on white.
-pub(super) const SOFT_INK: &str = "#55514b";
+pub(crate) const SOFT_INK: &str = "#55514b";
 /// Our accent, a burnt umber. 9:1 on white.
-pub(super) const ACCENT: &str = "#7a3410";
+pub(crate) const ACCENT: &str = "#7a3410";
 /// The band around a line.
-pub(super) const BAND: &str = "#ecd6c6";
+pub(crate) const BAND: &str = "#ecd6c6";
 /// Grid lines.
-pub(super) const GRID: &str = "#dcd8d0";
+pub(crate) const GRID: &str = "#dcd8d0";
 
 /// The map's scale for values from 0 to 1, in five steps that get darker and so read without colour.
-pub(super) const RAMP: [&str; 5] = ["#f3ecd9", "#cfdcc0", "#8fbfae", "#468c90", "#17506a"];
+pub(crate) const RAMP: [&str; 5] = ["#f3ecd9", "#cfdcc0", "#8fbfae", "#468c90", "#17506a"];
 
 /// The step of the map's scale a value falls in.
-pub(super) fn ramp(value: f64) -> &'static str {
+pub(crate) fn ramp(value: f64) -> &'static str {
     let step = (value.clamp(0.0, 1.0) * RAMP.len() as f64) as usize;
     RAMP[step.min(RAMP.len() - 1)]
 }
 
 /// From data to drawing along one axis.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Scale {
+pub(crate) struct Scale {
     /// Data at both ends.
-    pub(super) data: (f64, f64),
+    pub(crate) data: (f64, f64),
     /// Drawing at both ends.
-    pub(super) draw: (f64, f64),
+    pub(crate) draw: (f64, f64),
 }
 
 impl Scale {
     /// The place of a value; an empty data range lands in the middle.
-    pub(super) fn at(&self, value: f64) -> f64 {
+    pub(crate) fn at(&self, value: f64) -> f64 {
         let width = self.data.1 - self.data.0;
         let share = if width.abs() > 0.0 {
             (value - self.data.0) / width
@@ -49,7 +51,7 @@ impl Scale {
 }
 
 /// About `wanted` round values that cover a range: steps of 1, 2, 2.5 or 5 times a power of ten.
-pub(super) fn ticks(low: f64, high: f64, wanted: usize) -> Vec<f64> {
+pub(crate) fn ticks(low: f64, high: f64, wanted: usize) -> Vec<f64> {
     let width = high - low;
     if !(width > 0.0 && width.is_finite()) {
         return vec![low];
@@ -67,7 +69,7 @@ pub(super) fn ticks(low: f64, high: f64, wanted: usize) -> Vec<f64> {
 }
 
 /// A coordinate with one decimal, without a needless ".0".
-pub(super) fn n(value: f64) -> String {
+pub(crate) fn n(value: f64) -> String {
     let rounded = (value * 10.0).round() / 10.0;
     // Minus zero would be written "-0".
     let rounded = if rounded == 0.0 { 0.0 } else { rounded };
@@ -75,7 +77,7 @@ pub(super) fn n(value: f64) -> String {
 }
 
 /// A path through points already in drawing units.
-pub(super) fn line(points: impl IntoIterator<Item = (f64, f64)>) -> String {
+pub(crate) fn line(points: impl IntoIterator<Item = (f64, f64)>) -> String {
     let mut d = String::new();
     for (k, (x, y)) in points.into_iter().enumerate() {
         let _ = write!(d, "{}{} {}", if k == 0 { "M" } else { "L" }, n(x), n(y));
@@ -84,7 +86,7 @@ pub(super) fn line(points: impl IntoIterator<Item = (f64, f64)>) -> String {
 }
 
 /// A closed path.
-pub(super) fn ring(points: impl IntoIterator<Item = (f64, f64)>) -> String {
+pub(crate) fn ring(points: impl IntoIterator<Item = (f64, f64)>) -> String {
     let mut d = line(points);
     if !d.is_empty() {
         d.push('Z');
@@ -93,7 +95,7 @@ pub(super) fn ring(points: impl IntoIterator<Item = (f64, f64)>) -> String {
 }
 
 /// The smallest box around points: (west, south, east, north), metres.
-pub(super) fn bounds<'a>(points: impl IntoIterator<Item = &'a Point>) -> Option<(f64, f64, f64, f64)> {
+pub(crate) fn bounds<'a>(points: impl IntoIterator<Item = &'a Point>) -> Option<(f64, f64, f64, f64)> {
     points
         .into_iter()
         .filter(|p| p.x_m.is_finite() && p.y_m.is_finite())
@@ -104,7 +106,7 @@ pub(super) fn bounds<'a>(points: impl IntoIterator<Item = &'a Point>) -> Option<
 }
 
 /// A probability in words: two decimals, three near the ends, and never a 0 or a 1 that is not one.
-pub(super) fn probability(p: f64) -> String {
+pub(crate) fn probability(p: f64) -> String {
     if p > 0.0 && p < 0.0005 {
         "<0.001".to_owned()
     } else if (0.9995..1.0).contains(&p) {
@@ -117,7 +119,7 @@ pub(super) fn probability(p: f64) -> String {
 }
 
 /// A probability with its band: "0.81 (0.66–0.90)".
-pub(super) fn banded(b: Band) -> String {
+pub(crate) fn banded(b: Band) -> String {
     let (low, high) = (probability(b.low), probability(b.high));
     // A dash before ">" would read as an arrow.
     let joint = if high.starts_with(['<', '>']) {
@@ -129,7 +131,7 @@ pub(super) fn banded(b: Band) -> String {
 }
 
 /// A probability with three decimals, for figures that are compared closely.
-pub(super) fn close(p: f64) -> String {
+pub(crate) fn close(p: f64) -> String {
     let rough = probability(p);
     if rough.starts_with(['<', '>']) {
         rough
@@ -139,7 +141,7 @@ pub(super) fn close(p: f64) -> String {
 }
 
 /// A share as a percentage with one decimal below ten.
-pub(super) fn percent(share: f64) -> String {
+pub(crate) fn percent(share: f64) -> String {
     let p = 100.0 * share;
     if p > 0.0 && p < 0.05 {
         "<0.1 %".to_owned()
@@ -151,7 +153,7 @@ pub(super) fn percent(share: f64) -> String {
 }
 
 /// A change of a probability in points: "1.4 points".
-pub(super) fn points(change: f64) -> String {
+pub(crate) fn points(change: f64) -> String {
     let p = 100.0 * change;
     if p > 0.0 && p < 0.05 {
         "<0.1 points".to_owned()
@@ -161,7 +163,7 @@ pub(super) fn points(change: f64) -> String {
 }
 
 /// A whole number with thin spaces between thousands.
-pub(super) fn whole(value: f64) -> String {
+pub(crate) fn whole(value: f64) -> String {
     let digits = format!("{:.0}", value.abs());
     let mut out = String::new();
     for (k, c) in digits.chars().enumerate() {
@@ -178,23 +180,23 @@ pub(super) fn whole(value: f64) -> String {
 }
 
 /// "14 May 2025".
-pub(super) fn day(date: Date) -> String {
+pub(crate) fn day(date: Date) -> String {
     date.strftime("%-d %b %Y").to_string()
 }
 
 /// "14 May".
-pub(super) fn short_day(date: Date) -> String {
+pub(crate) fn short_day(date: Date) -> String {
     date.strftime("%-d %b").to_string()
 }
 
 /// Days since a fixed day, for date axes.
-pub(super) fn day_number(date: Date) -> f64 {
+pub(crate) fn day_number(date: Date) -> f64 {
     const EPOCH: Date = Date::constant(2000, 1, 1);
     EPOCH.until(date).map_or(0.0, |span| f64::from(span.get_days()))
 }
 
 /// Metres with feet or miles beside them.
-pub(super) fn metres(m: f64) -> String {
+pub(crate) fn metres(m: f64) -> String {
     const FT_PER_M: f64 = 1.0 / 0.3048; // international foot, exact
     const MILE_M: f64 = 1_609.344; // international mile, exact
     let us = if m >= 1_000.0 {
@@ -210,7 +212,7 @@ pub(super) fn metres(m: f64) -> String {
 }
 
 /// First letter small unless the first word is a proper name of the sort "Asian", "Mediterranean", "Japanese".
-pub(super) fn mid_sentence(words: &str) -> String {
+pub(crate) fn mid_sentence(words: &str) -> String {
     const PROPER: [&str; 6] = [
         "Asian",
         "Japanese",

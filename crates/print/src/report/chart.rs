@@ -5,7 +5,7 @@ use jiff::civil::Date;
 use maud::{Markup, html};
 
 use super::svg::{
-    ACCENT, BAND, GRID, INK, SOFT_INK, Scale, banded, close, day_number, line, n, percent, probability, ring,
+    ACCENT, BAND, FAMILY, GRID, INK, SOFT_INK, Scale, banded, close, day_number, line, n, percent, probability, ring,
     short_day, ticks,
 };
 use super::{Fortnight, PlanResult, ZoneAssurance};
@@ -80,6 +80,15 @@ fn svg(size: Size, id: &str, title: &str, body: Markup) -> Markup {
     }
 }
 
+/// A chart that stands alone, for paper.
+fn alone(size: Size, body: Markup) -> String {
+    html! {
+        svg xmlns="http://www.w3.org/2000/svg" viewBox=(format!("0 0 {} {}", n(size.width), n(size.height)))
+            font-family=(FAMILY) { (body) }
+    }
+    .into_string()
+}
+
 fn text(x: f64, y: f64, anchor: &str, colour: &str, words: &str) -> Markup {
     html! {
         text x=(n(x)) y=(n(y)) text-anchor=(anchor) font-size=(n(LETTERS)) fill=(colour) { (words) }
@@ -124,7 +133,7 @@ fn nothing(words: &str) -> Markup {
 }
 
 /// The plan's objective against the number of traps.
-pub(super) fn curve(plan: &PlanResult, id: &str) -> Markup {
+pub(crate) fn curve(plan: &PlanResult, id: &str) -> Markup {
     if plan.curve.is_empty() {
         return nothing("No curve was computed.");
     }
@@ -135,6 +144,11 @@ pub(super) fn curve(plan: &PlanResult, id: &str) -> Markup {
         probability(plan.bound)
     );
     html! { @for size in [WIDE, NARROW] { (svg(size, id, &title, curve_body(plan, size))) } }
+}
+
+/// [`curve`] for paper; none when no curve was computed.
+pub(crate) fn curve_alone(plan: &PlanResult) -> Option<String> {
+    (!plan.curve.is_empty()).then(|| alone(WIDE, curve_body(plan, WIDE)))
 }
 
 fn curve_body(plan: &PlanResult, size: Size) -> Markup {
@@ -213,26 +227,34 @@ fn curve_body(plan: &PlanResult, size: Size) -> Markup {
 }
 
 /// Share of the year's flight in each fortnight.
-pub(super) fn fortnights(rows: &[Fortnight], id: &str) -> Markup {
-    let flown = |f: &Fortnight| f.share.high > 0.000_5;
-    let (Some(first), Some(last)) = (rows.iter().position(flown), rows.iter().rposition(flown)) else {
-        return nothing("No flight is expected in this year.");
-    };
-    let shown = &rows[first.saturating_sub(1)..(last + 2).min(rows.len())];
-    let Some(peak) = shown
-        .iter()
-        .max_by(|a, b| a.share.median.total_cmp(&b.share.median))
-    else {
+pub(crate) fn fortnights(rows: &[Fortnight], id: &str) -> Markup {
+    let Some((shown, peak, first, last)) = flown(rows) else {
         return nothing("No flight is expected in this year.");
     };
     let title = format!(
         "Bar chart: share of the year's flight by fortnight, from {} to {}; the busiest fortnight starts {} with {}",
-        short_day(rows[first].from),
-        short_day(rows[last].from),
+        short_day(first.from),
+        short_day(last.from),
         short_day(peak.from),
         percent(peak.share.median)
     );
     html! { @for size in [WIDE, NARROW] { (svg(size, id, &title, fortnights_body(shown, peak, size))) } }
+}
+
+/// [`fortnights`] for paper; none when there is no flight.
+pub(crate) fn fortnights_alone(rows: &[Fortnight]) -> Option<String> {
+    flown(rows).map(|(shown, peak, ..)| alone(WIDE, fortnights_body(shown, peak, WIDE)))
+}
+
+/// The fortnights shown (those with flight, and one on either side), the busiest, the first and the last with flight.
+fn flown(rows: &[Fortnight]) -> Option<(&[Fortnight], &Fortnight, &Fortnight, &Fortnight)> {
+    let flown = |f: &Fortnight| f.share.high > 0.000_5;
+    let (first, last) = (rows.iter().position(flown)?, rows.iter().rposition(flown)?);
+    let shown = &rows[first.saturating_sub(1)..(last + 2).min(rows.len())];
+    let peak = shown
+        .iter()
+        .max_by(|a, b| a.share.median.total_cmp(&b.share.median))?;
+    Some((shown, peak, &rows[first], &rows[last]))
 }
 
 fn fortnights_body(shown: &[Fortnight], peak: &Fortnight, size: Size) -> Markup {
@@ -274,7 +296,7 @@ fn fortnights_body(shown: &[Fortnight], peak: &Fortnight, size: Size) -> Markup 
 }
 
 /// The lowest value worth showing over several zones: one axis for all, so that they can be compared.
-pub(super) fn common_low(zones: &[ZoneAssurance]) -> f64 {
+pub(crate) fn common_low(zones: &[ZoneAssurance]) -> f64 {
     let low = zones
         .iter()
         .flat_map(|z| &z.free)
@@ -286,7 +308,7 @@ pub(super) fn common_low(zones: &[ZoneAssurance]) -> f64 {
 }
 
 /// The probability that one zone is free, over time.
-pub(super) fn assurance(zone: &ZoneAssurance, low: f64, id: &str) -> Markup {
+pub(crate) fn assurance(zone: &ZoneAssurance, low: f64, id: &str) -> Markup {
     let Some(&(_, now)) = zone.free.last() else {
         return nothing("No visits are recorded yet.");
     };
@@ -296,6 +318,11 @@ pub(super) fn assurance(zone: &ZoneAssurance, low: f64, id: &str) -> Markup {
         banded(now)
     );
     svg(SMALL, id, &title, assurance_body(zone, low))
+}
+
+/// [`assurance`] for paper; none without records.
+pub(crate) fn assurance_alone(zone: &ZoneAssurance, low: f64) -> Option<String> {
+    (!zone.free.is_empty()).then(|| alone(SMALL, assurance_body(zone, low)))
 }
 
 fn assurance_body(zone: &ZoneAssurance, low: f64) -> Markup {

@@ -2,10 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use anyhow::{Result, bail};
 use earlywood_chain::assure::{self, Question};
 use earlywood_chain::ground::{Ground, GroundOptions};
 use earlywood_chain::season::{date_rows, orders, years_words};
+use earlywood_chain::{ChainError, Lack};
 use earlywood_geodata::Frame;
 use earlywood_journal::{Plan, Programme};
 use earlywood_model::assurance::{self, Assurance};
@@ -21,8 +21,6 @@ use jiff::civil::Date;
 use rand::SeedableRng as _;
 use rand_chacha::ChaCha8Rng;
 
-use crate::chain::tell;
-use crate::out::note;
 use crate::report::{
     Band, Cost, DateRow, Find, Fortnight, MapBase, MapCell, MapPathway, MapTrap, NextVisit, ParameterRow,
     PlanResult, Point, ReportData, SeasonPlan, TargetReport, TrapState, VisitSummary, ZoneAssurance,
@@ -30,45 +28,57 @@ use crate::report::{
 
 /// Shapes that make a map easier to read and mean nothing: rivers, streets, parks.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Decoration {
+pub struct Decoration {
     /// Statement for data that are invented.
-    pub(crate) invented: Option<String>,
-    pub(crate) water: Vec<Vec<Position>>,
-    pub(crate) water_width_m: f64,
-    pub(crate) roads: Vec<Vec<Position>>,
-    pub(crate) greens: Vec<Vec<Position>>,
+    pub invented: Option<String>,
+    /// Middle lines of rivers.
+    pub water: Vec<Vec<Position>>,
+    /// Their width, metres.
+    pub water_width_m: f64,
+    /// Middle lines of streets and roads.
+    pub roads: Vec<Vec<Position>>,
+    /// Parks and woods.
+    pub greens: Vec<Vec<Position>>,
 }
 
 /// What the report is asked to cover.
 #[derive(Debug, Clone)]
-pub(crate) struct Asked {
+pub struct Asked {
     /// Target ids; empty for all the programme has adopted.
-    pub(crate) targets: Vec<String>,
-    pub(crate) on: Date,
-    pub(crate) station: Option<String>,
-    pub(crate) ground: GroundOptions,
-    pub(crate) draws: u32,
-    pub(crate) decoration: Decoration,
+    pub targets: Vec<String>,
+    /// The day up to which records count.
+    pub on: Date,
+    /// Weather station; none where only one is loaded.
+    pub station: Option<String>,
+    /// How cells are laid.
+    pub ground: GroundOptions,
+    /// Draws of the uncertain parameters behind every band.
+    pub draws: u32,
+    /// What makes the map easier to read.
+    pub decoration: Decoration,
 }
 
 /// How many next visits and costs a target's section lists.
 const LISTED: usize = 10;
 
 /// Gathers the report.
-pub(crate) fn gather(programme: &Programme, asked: &Asked) -> Result<ReportData> {
+///
+/// # Errors
+/// A programme that can't be read, or lacks what a figure needs: a target, hosts, weather.
+pub fn gather(
+    programme: &Programme,
+    asked: &Asked,
+    notes: &mut Vec<String>,
+) -> Result<ReportData, ChainError> {
     let ids: Vec<String> = if asked.targets.is_empty() {
         programme.profiles()?.into_iter().map(|p| p.profile.id).collect()
     } else {
         asked.targets.clone()
     };
     if ids.is_empty() {
-        bail!(
-            "the programme has no target yet; save a plan first (earlywood place … --save), or name one with --target"
-        );
+        return Err(Lack::Target.into());
     }
-    let mut notes = Vec::new();
-    let series = earlywood_chain::weather::series(programme, asked.station.as_deref(), &mut notes)?;
-    tell(&notes);
+    let series = earlywood_chain::weather::series(programme, asked.station.as_deref(), notes)?;
     let frame = frame(programme)?;
     let targets = ids
         .iter()
@@ -81,9 +91,9 @@ pub(crate) fn gather(programme: &Programme, asked: &Asked) -> Result<ReportData>
                 asked,
                 frame: &frame,
             }
-            .gather()
+            .gather(notes)
         })
-        .collect::<Result<Vec<_>>>()?;
+        .collect::<Result<Vec<_>, ChainError>>()?;
     Ok(ReportData {
         programme: programme.name()?,
         season_year: asked.on.year(),
@@ -98,7 +108,7 @@ pub(crate) fn gather(programme: &Programme, asked: &Asked) -> Result<ReportData>
 }
 
 /// One frame for every map of the report.
-fn frame(programme: &Programme) -> Result<Frame> {
+fn frame(programme: &Programme) -> Result<Frame, ChainError> {
     let corners: Vec<Position> = programme
         .zones()?
         .iter()
@@ -140,7 +150,7 @@ fn rings(frame: &Frame, area: &Area) -> Vec<Vec<Point>> {
     area.0.iter().flatten().map(ring).collect()
 }
 
-fn map_base(programme: &Programme, frame: &Frame, decoration: &Decoration) -> Result<MapBase> {
+fn map_base(programme: &Programme, frame: &Frame, decoration: &Decoration) -> Result<MapBase, ChainError> {
     let lines = |all: &[Vec<Position>]| all.iter().map(|l| line(frame, l)).collect();
     Ok(MapBase {
         zones: programme
@@ -192,15 +202,13 @@ struct TargetSection<'a> {
 }
 
 impl TargetSection<'_> {
-    fn gather(&self) -> Result<TargetReport> {
+    fn gather(&self, notes: &mut Vec<String>) -> Result<TargetReport, ChainError> {
         let how = assure::Asked {
             on: self.asked.on,
             draws: self.asked.draws,
             seed: 1,
         };
-        let mut notes = Vec::new();
-        let question = Question::of(self.programme, &self.ground, self.series, how, &mut notes)?;
-        tell(&notes);
+        let question = Question::of(self.programme, &self.ground, self.series, how, notes)?;
         let answer = question.answer(&self.ground)?;
         let (profile, plan) = (&self.ground.profile, self.latest_plan()?);
         Ok(TargetReport {
@@ -213,7 +221,7 @@ impl TargetSection<'_> {
             cell_measure: "Chance that the design incursion, starting there, would be seen by these traps with fresh lures and every visit made".into(),
             traps: self.traps(&question),
             finds: self.finds(&question),
-            season: self.season(plan.as_ref())?,
+            season: self.season(plan.as_ref(), notes)?,
             plan: plan.as_ref().map(plan_result),
             visits: Some(self.visit_summary(&question, &answer)),
             zones: answer.zones.iter().map(zone_assurance).collect(),
@@ -224,7 +232,7 @@ impl TargetSection<'_> {
         })
     }
 
-    fn latest_plan(&self) -> Result<Option<Plan>> {
+    fn latest_plan(&self) -> Result<Option<Plan>, ChainError> {
         let plans = self.programme.plans()?;
         Ok(plans
             .into_iter()
@@ -286,7 +294,7 @@ impl TargetSection<'_> {
     }
 
     /// What the placed traps would see in each cell at their best.
-    fn cells(&self, placements: &[Placement]) -> Result<Vec<MapCell>> {
+    fn cells(&self, placements: &[Placement]) -> Result<Vec<MapCell>, ChainError> {
         let fine = &self.ground.cells;
         let points: Vec<ModelPoint> = self
             .ground
@@ -329,7 +337,7 @@ impl TargetSection<'_> {
             .collect())
     }
 
-    fn season(&self, plan: Option<&Plan>) -> Result<Option<SeasonPlan>> {
+    fn season(&self, plan: Option<&Plan>, notes: &mut Vec<String>) -> Result<Option<SeasonPlan>, ChainError> {
         let heat = self.ground.params.heat;
         let year = heat.season_of(self.asked.on);
         let start = *heat.season_range(year)?.start();
@@ -349,7 +357,7 @@ impl TargetSection<'_> {
         let made = match made {
             Ok(made) => made,
             Err(why) => {
-                note(&format!("no season plan in the report: {why}"));
+                notes.push(format!("no season plan in the report: {why}"));
                 return Ok(None);
             }
         };

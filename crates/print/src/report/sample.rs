@@ -7,22 +7,73 @@ use super::{
     Band, Cost, DateRow, Find, Fortnight, MapBase, MapCell, MapPathway, MapTrap, NextVisit, ParameterRow,
     PlanResult, Point, ReportData, SeasonPlan, TargetReport, TrapState, VisitSummary, ZoneAssurance,
 };
-use crate::demo::district::{self, District};
-use crate::demo::plane::{Xy, inside, xy};
 
-fn point(p: Xy) -> Point {
-    Point { x_m: p.x, y_m: p.y }
+fn point(x_m: f64, y_m: f64) -> Point {
+    Point { x_m, y_m }
 }
 
-fn points(ring: &[Xy]) -> Vec<Point> {
-    ring.iter().copied().map(point).collect()
+fn points(corners: &[(f64, f64)]) -> Vec<Point> {
+    corners.iter().map(|&(x, y)| point(x, y)).collect()
 }
 
-fn ring(d: &District, area: &earlywood_model::record::Area) -> Vec<Xy> {
-    area.0[0][0]
-        .iter()
-        .map(|&[lon, lat]| d.plane.point(earlywood_model::record::Position { lat, lon }))
-        .collect()
+/// Three zones side by side, a river between the second and the third.
+fn zones() -> Vec<(String, Vec<Vec<Point>>)> {
+    let zone = |label: &str, corners: &[(f64, f64)]| (label.to_owned(), vec![points(corners)]);
+    vec![
+        zone(
+            "Northfield",
+            &[
+                (-3_000.0, 400.0),
+                (900.0, 500.0),
+                (1_000.0, 2_900.0),
+                (-2_600.0, 3_100.0),
+            ],
+        ),
+        zone(
+            "Oldmill",
+            &[
+                (-3_100.0, -2_800.0),
+                (800.0, -2_900.0),
+                (900.0, 500.0),
+                (-3_000.0, 400.0),
+            ],
+        ),
+        zone(
+            "Eastbank",
+            &[
+                (1_100.0, -2_700.0),
+                (3_200.0, -2_400.0),
+                (3_100.0, 2_600.0),
+                (1_200.0, 2_800.0),
+            ],
+        ),
+    ]
+}
+
+/// Even-odd rule on one ring.
+fn inside(p: Point, ring: &[Point]) -> bool {
+    let next = ring.iter().cycle().skip(1);
+    let crossed = ring.iter().zip(next).filter(|(a, b)| {
+        (a.y_m > p.y_m) != (b.y_m > p.y_m)
+            && p.x_m < (b.x_m - a.x_m) * (p.y_m - a.y_m) / (b.y_m - a.y_m) + a.x_m
+    });
+    crossed.count() % 2 == 1
+}
+
+/// Trees in rows of streets, a little off them: every `step`th.
+fn trees(zones: &[(String, Vec<Vec<Point>>)], step: i32) -> Vec<Point> {
+    let mut all = Vec::new();
+    for i in (-3_200..=3_200).step_by(110) {
+        for j in (-2_900..=3_100).step_by(130) {
+            if (i + 3 * j) % step == 0 {
+                let p = point(f64::from(i) + f64::from(j % 17), f64::from(j) + f64::from(i % 13));
+                if zones.iter().any(|(_, r)| inside(p, &r[0])) {
+                    all.push(p);
+                }
+            }
+        }
+    }
+    all
 }
 
 fn band(median: f64, half: f64) -> Band {
@@ -33,44 +84,37 @@ fn band(median: f64, half: f64) -> Band {
     }
 }
 
-pub(super) fn report() -> ReportData {
-    let d = district::invent(1);
-    let zones: Vec<(String, Vec<Xy>)> = d
-        .zones
-        .iter()
-        .map(|z| (z.label.clone(), ring(&d, &z.area)))
-        .collect();
+pub(crate) fn report() -> ReportData {
+    let zones = zones();
+    let pathway = |label: &str, kind: &str, x: f64, y: f64| MapPathway {
+        label: label.to_owned(),
+        kind: kind.to_owned(),
+        at: point(x, y),
+    };
     ReportData {
-        programme: district::NAME.to_owned(),
+        programme: "Tarrowbend".to_owned(),
         season_year: 2025,
         as_of: date(2025, 9, 30),
         written_by: "earlywood 0.1.0".to_owned(),
-        invented: Some(district::STATEMENT.to_owned()),
+        invented: Some("The district of this report, its trees and its people are made up.".to_owned()),
         map: MapBase {
-            zones: zones.iter().map(|(l, r)| (l.clone(), vec![points(r)])).collect(),
-            greens: d.greens.iter().map(|r| points(r)).collect(),
-            forbidden: d
-                .land
-                .iter()
-                .filter(|l| l.rule == earlywood_model::record::LandRule::Forbidden)
-                .map(|l| points(&ring(&d, &l.area)))
+            greens: vec![points(&[(-1_500.0, 900.0), (-700.0, 900.0), (-600.0, 1_700.0), (-1_400.0, 1_800.0)])],
+            forbidden: vec![points(&[(-2_000.0, -2_000.0), (-1_300.0, -2_000.0), (-1_300.0, -1_400.0)])],
+            water: vec![points(&[(950.0, -3_000.0), (1_000.0, 0.0), (1_080.0, 3_100.0)])],
+            water_width_m: 90.0,
+            roads: (-3..=3)
+                .map(|k| points(&[(f64::from(k) * 1_000.0, -2_900.0), (f64::from(k) * 1_000.0, 3_000.0)]))
                 .collect(),
-            water: vec![points(&d.river)],
-            water_width_m: d.river_width_m,
-            roads: d.streets.iter().map(|s| points(s)).collect(),
-            pathways: d
-                .pathways
-                .iter()
-                .map(|p| MapPathway {
-                    label: p.label.clone(),
-                    kind: p.kind.clone(),
-                    at: point(d.plane.point(p.position)),
-                })
-                .collect(),
+            pathways: vec![
+                pathway("Firewood yard at the old quarry", "firewood", -2_400.0, -900.0),
+                pathway("Nursery Hazel Lane", "nursery stock", 2_100.0, 700.0),
+                pathway("Green-waste site", "green waste", -200.0, 2_300.0),
+            ],
+            zones: zones.clone(),
         },
         targets: vec![
-            target(&d, &zones, "Emerald ash borer", "Agrilus planipennis Fairmaire, 1888", "Fraxinus", false),
-            target(&d, &zones, "Polyphagous shot hole borer", "Euwallacea fornicatus sensu lato", "Acer", true),
+            target(&zones, "Emerald ash borer", "Agrilus planipennis Fairmaire, 1888", 20, false),
+            target(&zones, "Polyphagous shot hole borer", "Euwallacea fornicatus sensu lato", 30, true),
         ],
         methods: vec![(
             "Seeing it".to_owned(),
@@ -80,29 +124,23 @@ pub(super) fn report() -> ReportData {
     }
 }
 
-fn hexagon(middle: Xy, radius_m: f64) -> Vec<Point> {
+fn hexagon(middle: Point, radius_m: f64) -> Vec<Point> {
     (0..6)
         .map(|k| {
             let t = std::f64::consts::FRAC_PI_3 * f64::from(k);
-            point(middle.plus(xy(radius_m * t.cos(), radius_m * t.sin())))
+            point(middle.x_m + radius_m * t.cos(), middle.y_m + radius_m * t.sin())
         })
         .collect()
 }
 
 fn target(
-    d: &District,
-    zones: &[(String, Vec<Xy>)],
+    zones: &[(String, Vec<Vec<Point>>)],
     common: &str,
     scientific: &str,
-    genus: &str,
+    step: i32,
     found: bool,
 ) -> TargetReport {
-    let hosts: Vec<Point> = d
-        .hosts
-        .iter()
-        .filter(|h| h.species.starts_with(genus))
-        .map(|h| point(d.plane.point(h.position)))
-        .collect();
+    let hosts = trees(zones, step);
     let traps: Vec<MapTrap> = hosts
         .iter()
         .step_by(hosts.len() / 60)
@@ -120,14 +158,14 @@ fn target(
     let mut cells = Vec::new();
     for i in -32..=32 {
         for j in -28..=28 {
-            let middle = xy(
+            let middle = point(
                 f64::from(i) * 105.0,
                 f64::from(j) * 121.2 + if i % 2 == 0 { 0.0 } else { 60.6 },
             );
-            if zones.iter().any(|(_, r)| inside(middle, r)) {
+            if zones.iter().any(|(_, r)| inside(middle, &r[0])) {
                 let near = traps
                     .iter()
-                    .map(|t| (t.at.x_m - middle.x).hypot(t.at.y_m - middle.y))
+                    .map(|t| (t.at.x_m - middle.x_m).hypot(t.at.y_m - middle.y_m))
                     .fold(f64::INFINITY, f64::min);
                 cells.push(MapCell {
                     ring: hexagon(middle, 70.0),

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use maud::{Markup, html};
 
-use super::svg::{ACCENT, INK, RAMP, line, metres, mid_sentence, n, ramp, ring};
+use super::svg::{ACCENT, FAMILY, INK, RAMP, line, metres, mid_sentence, n, ramp, ring};
 use super::{MapBase, MapCell, Point, TargetReport, TrapState, svg};
 
 /// Width of every map in drawing units.
@@ -16,7 +16,7 @@ const MOST_HOSTS: usize = 4_000;
 
 /// From metres on the ground to drawing units.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Frame {
+pub(crate) struct Frame {
     west_m: f64,
     north_m: f64,
     units_per_m: f64,
@@ -25,7 +25,7 @@ pub(super) struct Frame {
 
 impl Frame {
     /// A frame around everything that has to be seen; `None` when there is nothing.
-    pub(super) fn around(base: &MapBase, targets: &[TargetReport]) -> Option<Frame> {
+    pub(crate) fn around(base: &MapBase, targets: &[TargetReport]) -> Option<Frame> {
         let zones = base.zones.iter().flat_map(|(_, rings)| rings).flatten();
         let pathways = base.pathways.iter().map(|p| &p.at);
         let seen = targets.iter().flat_map(|t| {
@@ -80,10 +80,15 @@ impl Frame {
 }
 
 /// Ground that every map uses, drawn once and hidden.
-pub(super) fn ground(base: &MapBase, frame: &Frame) -> Markup {
+pub(crate) fn ground(base: &MapBase, frame: &Frame) -> Markup {
+    html! {
+        svg.defs width="0" height="0" aria-hidden="true" focusable="false" { (ground_defs(base, frame)) }
+    }
+}
+
+fn ground_defs(base: &MapBase, frame: &Frame) -> Markup {
     let water = (base.water_width_m * frame.units_per_m).max(2.0);
     html! {
-        svg.defs width="0" height="0" aria-hidden="true" focusable="false" {
             defs {
                 pattern #map-hatch width="7" height="7" patternUnits="userSpaceOnUse" patternTransform="rotate(45)" {
                     rect width="7" height="7" fill="#ffffff" {}
@@ -106,12 +111,17 @@ pub(super) fn ground(base: &MapBase, frame: &Frame) -> Markup {
                     }
                 }
             }
-        }
     }
 }
 
 /// A target's cells and hosts, drawn once and hidden.
-pub(super) fn layer(target: &TargetReport, key: usize, frame: &Frame) -> Markup {
+pub(crate) fn layer(target: &TargetReport, key: usize, frame: &Frame) -> Markup {
+    html! {
+        svg.defs width="0" height="0" aria-hidden="true" focusable="false" { (layer_defs(target, key, frame)) }
+    }
+}
+
+fn layer_defs(target: &TargetReport, key: usize, frame: &Frame) -> Markup {
     let every = target.hosts.len().div_ceil(MOST_HOSTS).max(1);
     // A line of no length with a round end is a dot: thousands of trees in one short path.
     let dots: String = target
@@ -125,7 +135,6 @@ pub(super) fn layer(target: &TargetReport, key: usize, frame: &Frame) -> Markup 
         .collect();
     let (cells, _) = drawn_cells(&target.cells, frame);
     html! {
-        svg.defs width="0" height="0" aria-hidden="true" focusable="false" {
             defs {
                 g id=(format!("map-cells-{key}")) {
                     @for step in RAMP {
@@ -136,12 +145,11 @@ pub(super) fn layer(target: &TargetReport, key: usize, frame: &Frame) -> Markup 
                     path d=(dots) stroke="#3f3a33" stroke-opacity="0.55" stroke-width="1.7" stroke-linecap="round" {}
                 }
             }
-        }
     }
 }
 
 /// One target's map with its legend.
-pub(super) fn figure(base: &MapBase, target: &TargetReport, key: usize, frame: &Frame) -> Markup {
+pub(crate) fn figure(base: &MapBase, target: &TargetReport, key: usize, frame: &Frame) -> Markup {
     html! {
         figure.map {
             (drawing(base, target, key, frame, Look { name: "wide", unit: 1.0 }))
@@ -161,9 +169,33 @@ struct Look {
 }
 
 fn drawing(base: &MapBase, target: &TargetReport, key: usize, frame: &Frame, look: Look) -> Markup {
-    let u = look.unit;
-    let foot = 40.0 * u;
     let id = format!("map-{key}-{}", look.name);
+    html! {
+        svg class=(look.name) viewBox=(view_box(frame, look.unit)) role="img" aria-labelledby=(id) {
+            title id=(id) { (spoken(base, target)) }
+            (painted(base, target, key, frame, look.unit))
+        }
+    }
+}
+
+/// The map with its scale below it.
+fn view_box(frame: &Frame, u: f64) -> String {
+    format!("0 0 {} {}", n(WIDTH), n(frame.height + 40.0 * u))
+}
+
+/// The map as text of SVG that stands alone, for paper: 1000 units wide, letters of 14 `u` units.
+pub(crate) fn alone(base: &MapBase, target: &TargetReport, frame: &Frame, u: f64) -> String {
+    html! {
+        svg xmlns="http://www.w3.org/2000/svg" viewBox=(view_box(frame, u)) font-family=(FAMILY) {
+            (ground_defs(base, frame))
+            (layer_defs(target, 0, frame))
+            (painted(base, target, 0, frame, u))
+        }
+    }
+    .into_string()
+}
+
+fn painted(base: &MapBase, target: &TargetReport, key: usize, frame: &Frame, u: f64) -> Markup {
     let signs: Vec<(f64, f64)> = target
         .traps
         .iter()
@@ -173,9 +205,6 @@ fn drawing(base: &MapBase, target: &TargetReport, key: usize, frame: &Frame, loo
         .map(|p| frame.at(p))
         .collect();
     html! {
-        svg class=(look.name) viewBox=(format!("0 0 {} {}", n(WIDTH), n(frame.height + foot)))
-            role="img" aria-labelledby=(id) {
-            title id=(id) { (spoken(base, target)) }
             g clip-path="url(#map-clip)" {
                 rect width=(n(WIDTH)) height=(n(frame.height)) fill="#fbf9f4" {}
                 use href="#map-greens" {}
@@ -199,7 +228,6 @@ fn drawing(base: &MapBase, target: &TargetReport, key: usize, frame: &Frame, loo
             }
             rect width=(n(WIDTH)) height=(n(frame.height)) fill="none" stroke="#8b857b" stroke-width=(n(u)) {}
             (scale_and_north(frame, u))
-        }
     }
 }
 
@@ -423,6 +451,49 @@ fn hexagon_of((x, y): (f64, f64)) -> (i64, i64) {
     }
 }
 
+/// What the signs of a map mean, for paper: a drawing and words.
+pub(crate) fn signs_alone(base: &MapBase, target: &TargetReport) -> Vec<(String, String)> {
+    let sign = |drawn: Markup| {
+        html! { svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 18 18" width="18" height="18" { (drawn) } }.into_string()
+    };
+    let state = |state, words: &str| {
+        let words = format!("{words} ({})", count(target, state));
+        (sign(trap_sign((9.0, 9.0), state, 1.15)), words)
+    };
+    let mut signs = vec![
+        state(TrapState::Working, "working"),
+        state(TrapState::Impaired, "impaired or overdue"),
+        state(TrapState::Out, "down, gone or not reached"),
+    ];
+    if !target.finds.is_empty() {
+        signs.push((sign(find_ring((9.0, 9.0), 0.5)), "confirmed find".to_owned()));
+    }
+    if !target.hosts.is_empty() {
+        let dots = html! {
+            path d="M5 6h0M12 8h0M7 13h0" stroke="#3f3a33" stroke-width="2.4" stroke-linecap="round" {}
+        };
+        let thinned = if target.hosts.len() > MOST_HOSTS { " (thinned for the map)" } else { "" };
+        signs.push((sign(dots), format!("host trees{thinned}")));
+    }
+    if !base.forbidden.is_empty() {
+        let hatched = html! {
+            rect x="1" y="3" width="16" height="12" fill="#ffffff" stroke=(INK) {}
+            path d="M1 9L7 3M1 15L13 3M5 15L17 3M11 15L17 9" stroke="#6b665e" stroke-width="1.6" fill="none" {}
+        };
+        signs.push((sign(hatched), "no traps allowed".to_owned()));
+    }
+    for (k, pathway) in base.pathways.iter().enumerate() {
+        let words = format!("{}: {} ({})", k + 1, pathway.label, pathway.kind);
+        signs.push((sign(diamond((9.0, 9.0), 1.0)), words));
+    }
+    signs
+}
+
+/// Whether cells are so small that they are drawn together.
+pub(crate) fn drawn_together(target: &TargetReport, frame: &Frame) -> bool {
+    drawn_cells(&target.cells, frame).1
+}
+
 fn count(target: &TargetReport, state: TrapState) -> usize {
     target.traps.iter().filter(|t| t.state == state).count()
 }
@@ -499,7 +570,7 @@ fn legend(base: &MapBase, target: &TargetReport, frame: &Frame) -> Markup {
     }
 }
 
-fn caption(target: &TargetReport) -> String {
+pub(crate) fn caption(target: &TargetReport) -> String {
     format!(
         "{} traps for {}; the darker the ground, the likelier that the traps would see a design incursion there.",
         target.traps.len(),

@@ -11,7 +11,7 @@ use super::{Find, ReportData, SeasonPlan, TargetReport, VisitSummary, ZoneAssura
 const CSS: &str = include_str!("page.css");
 
 /// The report as one self-contained HTML page.
-pub(crate) fn html(data: &ReportData) -> String {
+pub fn html(data: &ReportData) -> String {
     let frame = Frame::around(&data.map, &data.targets);
     let title = format!("{}: detection trapping in {}", data.programme, data.season_year);
     let page = html! {
@@ -69,7 +69,7 @@ fn contents(data: &ReportData) -> Markup {
 }
 
 /// First letter large, the rest as it is.
-fn sentence_case(words: &str) -> String {
+pub(crate) fn sentence_case(words: &str) -> String {
     let mut letters = words.chars();
     letters
         .next()
@@ -91,24 +91,37 @@ fn answers(data: &ReportData) -> Markup {
     }
 }
 
-/// What is said first when there is a find: the oldest, how many followed, and what can no longer be claimed.
+/// What is said first when there is a find.
 fn found_answer(target: &TargetReport, first: &Find) -> Markup {
+    html! { li.find { strong { "Found: " } (found_words(target, first)) } }
+}
+
+/// The oldest find, how many followed, and what can no longer be claimed.
+pub(crate) fn found_words(target: &TargetReport, first: &Find) -> String {
     let zones: BTreeSet<&str> = target.finds.iter().map(|f| f.zone.as_str()).collect();
     let zones: Vec<&str> = zones.into_iter().collect();
-    let more = target.finds.len() - 1;
-    html! {
-        li.find {
-            strong { "Found: " }
-            (mid_sentence(&target.common_name)) " at " (first.label) " in " (first.zone) ", taken " (day(first.taken))
-            @if first.confirmed != first.taken { ", confirmed " (day(first.confirmed)) }
-            @if more > 0 { "; " (more) @if more == 1 { " more find" } @else { " more finds" } " since" }
-            ". Nothing is claimed about absence in " (zones.join(" and ")) " until a response has shown it."
-        }
-    }
+    let confirmed = if first.confirmed == first.taken {
+        String::new()
+    } else {
+        format!(", confirmed {}", day(first.confirmed))
+    };
+    let more = match target.finds.len() {
+        0 | 1 => String::new(),
+        2 => "; 1 more find since".to_owned(),
+        n => format!("; {} more finds since", n - 1),
+    };
+    format!(
+        "{} at {} in {}, taken {}{confirmed}{more}. Nothing is claimed about absence in {} until a response has shown it.",
+        mid_sentence(&target.common_name),
+        first.label,
+        first.zone,
+        day(first.taken),
+        zones.join(" and ")
+    )
 }
 
 /// At most so many finds are listed one by one.
-const MOST_FINDS: usize = 25;
+pub(crate) const MOST_FINDS: usize = 25;
 
 fn finds_part(target: &TargetReport) -> Markup {
     if target.finds.is_empty() {
@@ -140,7 +153,7 @@ fn finds_part(target: &TargetReport) -> Markup {
 }
 
 /// The sentence a lead is asked for.
-pub(super) fn plain_sentence(target: &TargetReport, zone: &ZoneAssurance, data: &ReportData) -> String {
+pub(crate) fn plain_sentence(target: &TargetReport, zone: &ZoneAssurance, data: &ReportData) -> String {
     let free = zone.free.last().map_or_else(String::new, |(_, band)| {
         format!(
             " As of {}, the probability that it is not there at that size is {}.",
@@ -361,7 +374,7 @@ fn visits_part(target: &TargetReport) -> Markup {
     }
 }
 
-fn effective(v: &VisitSummary) -> String {
+pub(crate) fn effective(v: &VisitSummary) -> String {
     if v.calendar_trap_days > 0.0 {
         percent(v.effective_trap_days / v.calendar_trap_days)
     } else {
@@ -530,7 +543,7 @@ mod tests {
         zone.free.clear();
         assert_eq!(
             plain_sentence(&target, &zone, &data),
-            "If emerald ash borer had been in Eastbank at the design size (200 flyers in the season), we'd have seen it \
+            "If emerald ash borer had been in Northfield at the design size (200 flyers in the season), we'd have seen it \
              with probability 0.81 (0.66–0.90)."
         );
     }

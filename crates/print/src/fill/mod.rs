@@ -1,0 +1,10 @@
+//! From a programme file to what paper says: the only part of this crate that knows the journal and the chain.
+//!
+//! Every function here reads; none writes. What a document shows is what the same call shows on a screen.
+
+pub mod month;
+pub mod season;
+pub mod sheets;
+
+pub use month::month;
+pub use sheets::sheets;
