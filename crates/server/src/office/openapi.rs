@@ -82,6 +82,8 @@ pub(crate) fn routes() -> OpenApiRouter<App> {
         .merge(map::routes())
         .merge(plan::routes())
         .merge(load::routes())
+        .merge(rounds::routes())
+        .merge(paper::routes())
 }
 
 fn operations(item: &mut PathItem) -> impl Iterator<Item = &mut Operation> {
