@@ -12,7 +12,7 @@ use uuid::Uuid;
 
 use crate::due::Board;
 use crate::error::ChainError;
-use crate::rounds::{crews, nearest_next};
+use crate::rounds::{self, crews, nearest_next};
 use crate::view::{ClockAge, HoldRow, Now, word};
 use crate::{Notes, stores};
 
@@ -228,7 +228,12 @@ pub fn day(programme: &Programme, person: &str, now: Now) -> Result<Day, ChainEr
     let board = Board::read(programme, now.today)?;
     let mut notes = Notes::new();
     let ground = Ground::read(programme)?;
-    let stops = stops(programme, &board, &ground, &mut notes)?;
+    let crew = crews(programme, now.today)?
+        .into_iter()
+        .find(|c| c.people.iter().any(|p| p == person))
+        .map(|c| c.crew);
+    let planned = Planned::read(programme, now.today, crew.as_deref())?;
+    let stops = stops(programme, &board, &ground, &planned, &mut notes)?;
     let to_hang = to_hang(programme, &board, &ground, &mut notes)?;
     let traps = traps(programme, &board)?;
     let known: HashSet<&str> = traps.iter().map(|t| t.trap.as_str()).collect();
@@ -241,10 +246,6 @@ pub fn day(programme: &Programme, person: &str, now: Now) -> Result<Day, ChainEr
             lon: s.trap.lon,
         })
         .collect();
-    let crew = crews(programme, now.today)?
-        .into_iter()
-        .find(|c| c.people.iter().any(|p| p == person))
-        .map(|c| c.crew);
     Ok(Day {
         made_at: now.at,
         today: now.today,
@@ -285,18 +286,64 @@ fn phone_trap(trap: &Hanging, zone: Option<String>) -> PhoneTrap {
     }
 }
 
+/// What the adopted rounds say about a day, seen from one crew.
+struct Planned {
+    /// The crew's own stops that are still to be made: place in its order, by trap.
+    own: HashMap<String, usize>,
+    /// Stops of other crews.
+    others: HashSet<String>,
+}
+
+impl Planned {
+    fn read(programme: &Programme, today: Date, crew: Option<&str>) -> Result<Planned, ChainError> {
+        let mut planned = Planned {
+            own: HashMap::new(),
+            others: HashSet::new(),
+        };
+        for round in rounds::adopted(programme, today, today)?.rounds {
+            let open = round.stops.into_iter().filter(|s| !s.done).map(|s| s.trap);
+            if Some(round.crew.as_str()) == crew {
+                planned.own.extend(open.enumerate().map(|(n, trap)| (trap, n)));
+            } else {
+                planned.others.extend(open);
+            }
+        }
+        Ok(planned)
+    }
+
+    /// The crew's own first, in their order; then what is due and in nobody's round; then what others do.
+    fn rank(&self, trap: &str) -> (u8, usize) {
+        match self.own.get(trap) {
+            Some(n) => (0, *n),
+            None if self.others.contains(trap) => (2, 0),
+            None => (1, 0),
+        }
+    }
+
+    fn words(&self) -> Option<String> {
+        (!self.own.is_empty()).then(|| {
+            format!(
+                "the first {} stops are the round of your crew, in its order; what else is due follows",
+                self.own.len()
+            )
+        })
+    }
+}
+
 fn stops(
     programme: &Programme,
     board: &Board,
     ground: &Ground,
+    planned: &Planned,
     notes: &mut Notes,
 ) -> Result<Vec<PhoneStop>, ChainError> {
     let mut due: Vec<(crate::view::DueTrap, &Hanging)> = board
         .hanging
         .iter()
         .map(|h| (board.due(h), h))
-        .filter(|(d, _)| d.level != Level::Fine)
+        .filter(|(d, _)| d.level != Level::Fine || planned.own.contains_key(&d.trap))
         .collect();
+    notes.extend(planned.words());
     if due.len() > MOST_STOPS {
         notes.push(format!(
             "{} traps are due; the {MOST_STOPS} that have waited longest are on this phone",
@@ -304,16 +351,21 @@ fn stops(
         ));
         let waited = |d: &crate::view::DueTrap| d.clocks.first().map_or(0, |c| c.days);
         due.sort_by(|(a, _), (b, _)| {
-            (b.level, waited(b))
-                .cmp(&(a.level, waited(a)))
+            let rank = |d: &crate::view::DueTrap| planned.rank(&d.trap).0;
+            rank(a)
+                .cmp(&rank(b))
+                .then_with(|| (b.level, waited(b)).cmp(&(a.level, waited(a))))
                 .then_with(|| a.trap.cmp(&b.trap))
         });
         due.truncate(MOST_STOPS);
     }
     let last = last_stops(programme, &due)?;
     let at: Vec<Position> = due.iter().map(|(_, h)| h.placement.position).collect();
+    let mut order = nearest_next(&at);
+    // Stable: within what is in nobody's round the nearest comes next.
+    order.sort_by_key(|&i| planned.rank(&due[i].0.trap));
     let mut stops = Vec::with_capacity(due.len());
-    for (n, i) in nearest_next(&at).into_iter().enumerate() {
+    for (n, i) in order.into_iter().enumerate() {
         let (told, trap) = &due[i];
         stops.push(PhoneStop {
             trap: phone_trap(trap, told.zone.clone()),

@@ -400,7 +400,7 @@ fn solve(
         visits: visits.collect(),
         weights: planner::Weights::default(),
     };
-    let plan = planner::Insertion
+    let plan = planner::StringRemovals
         .solve(&problem, &planner::Budget::iterations(ask.iterations), ask.seed)
         .map_err(unsound)?;
     planner::check(&problem, &plan).map_err(|faults| {

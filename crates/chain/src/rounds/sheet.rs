@@ -508,19 +508,16 @@ impl Desk<'_> {
                 format!("{} lies before the crew came, {}", row.leave, row.arrive),
             );
         }
-        let (found, looked) = (found.unwrap_or(TrapFound::Working), looked.unwrap_or(Looked::No));
-        let reached = found != TrapFound::NotReached;
-        let there = reached && found != TrapFound::Gone;
         let note = (!row.note.is_empty()).then(|| row.note.clone());
-        let looked_at = looked != Looked::No;
-        if there
-            && looked != Looked::Fully
-            && note.is_none()
-            && found != TrapFound::Down
-            && !row.looked.is_empty()
-        {
+        let unsaid = matches!(found, Some(TrapFound::Working | TrapFound::Impaired))
+            && matches!(looked, Some(Looked::No | Looked::Partly))
+            && note.is_none();
+        if unsaid {
             to.say("note", "say why the catch was not looked at, or in part only");
         }
+        let (found, looked) = (found.unwrap_or(TrapFound::Working), looked.unwrap_or(Looked::No));
+        let there = !matches!(found, TrapFound::NotReached | TrapFound::Gone);
+        let looked_at = looked != Looked::No;
         VisitMade {
             trap: stop.trap.clone(),
             date: self.round.date,

@@ -1,14 +1,18 @@
 //! Rounds: which crew goes where on which day, in which order?
 
+mod chance;
 mod check;
 mod error;
+mod model;
+mod ours;
 mod plan;
 mod problem;
-#[allow(missing_docs)]
-mod stand_in;
+mod schedule;
+mod search;
 
-pub use check::Fault;
+pub use check::{Fault, check};
 pub use error::RoundsError;
+pub use ours::StringRemovals;
 pub use plan::{Budget, Cost, Plan, Round, Solver, Stop, Why};
 pub use problem::{Pause, Problem, Shift, Travel, Usual, Visit, Weights};
-pub use stand_in::{Insertion, check};
+pub use schedule::schedule;

@@ -1,0 +1,476 @@
+//! The search: take strings of neighbouring stops out of a few rounds, put them back greedily, and keep the result by simulated annealing.
+//!
+//! Slack induction by string removals, Christiaens and Vanden Berghe 2020 (Transportation Science 54(2), 417-433,
+//! <https://doi.org/10.1287/trsc.2019.0914>), with what the work here needs besides: visits may stay out at a price, several windows and
+//! a pause are judged exactly, and only places next to near visits are tried first.
+
+use std::time::Instant;
+
+use super::chance::{Chance, exp, ln};
+use super::model::{Model, Route};
+use super::plan::Budget;
+
+const OUT: u32 = u32::MAX;
+/// Stops taken out per iteration on average, longest string, chance that a string keeps a middle part, chance to overlook a place:
+/// the paper's values.
+const REMOVED: f64 = 10.0;
+const LONGEST: usize = 10;
+const SPLIT: f64 = 0.5;
+const BLINK: f64 = 0.01;
+/// First and last temperature, in usual drives between neighbours (tuned in bench/rounds).
+const HOT: f64 = 0.5;
+const COLD: f64 = 0.005;
+/// Left-out visits that are tried again in one iteration, at most.
+const RETRIED: usize = 12;
+/// Rounds are all tried, not only those of near visits, in one insertion of so many.
+const WIDE_EVERY: usize = 32;
+/// Problems up to this size try every place every time.
+const SMALL: usize = 64;
+
+/// An order of visits for every shift, with its cost.
+pub(super) struct State<'a> {
+    m: &'a Model,
+    pub(super) routes: Vec<Route>,
+    /// shift and place of every visit
+    at: Vec<(u32, u32)>,
+    pub(super) out: Vec<u32>,
+    cost: f64,
+    /// orders as they were at the begin of this iteration
+    before: Vec<(usize, Vec<u32>)>,
+    touched: Vec<bool>,
+    spare: Vec<Vec<u32>>,
+    chance: Chance,
+    until_blink: usize,
+}
+
+impl<'a> State<'a> {
+    pub(super) fn new(m: &'a Model, seed: u64) -> State<'a> {
+        let shifts = m.days.len();
+        let mut state = State {
+            m,
+            routes: vec![Route::default(); shifts],
+            at: vec![(OUT, 0); m.visits],
+            out: (0..m.visits as u32).collect(),
+            cost: m.worth.iter().sum(),
+            before: Vec::new(),
+            touched: vec![false; shifts],
+            spare: Vec::new(),
+            chance: Chance::new(seed),
+            until_blink: usize::MAX,
+        };
+        for (s, route) in state.routes.iter_mut().enumerate() {
+            route.refresh(m, s);
+        }
+        state
+    }
+
+    /// Starts from given orders instead of from nothing. Each must be drivable.
+    pub(super) fn load(&mut self, orders: &[Vec<u32>]) {
+        for (s, order) in orders.iter().enumerate() {
+            self.set(s, order.clone());
+        }
+        let at = &self.at;
+        self.out.retain(|&v| at[v as usize].0 == OUT);
+        self.cost = self.whole_cost();
+    }
+
+    fn whole_cost(&self) -> f64 {
+        let out: f64 = self.out.iter().map(|&v| self.m.worth[v as usize]).sum();
+        out + self.routes.iter().map(|r| r.cost).sum::<f64>()
+    }
+
+    fn set(&mut self, s: usize, order: Vec<u32>) -> bool {
+        let route = &mut self.routes[s];
+        self.spare.push(std::mem::replace(&mut route.order, order));
+        for (k, &v) in route.order.iter().enumerate() {
+            self.at[v as usize] = (s as u32, k as u32);
+        }
+        route.refresh(self.m, s)
+    }
+
+    fn copy_of(&mut self, s: usize) -> Vec<u32> {
+        let mut order = self.spare.pop().unwrap_or_default();
+        order.clear();
+        order.extend_from_slice(&self.routes[s].order);
+        order
+    }
+
+    /// Remembers a round before its first change in this iteration.
+    fn touch(&mut self, s: usize) {
+        if !self.touched[s] {
+            self.touched[s] = true;
+            let order = self.copy_of(s);
+            self.before.push((s, order));
+        }
+    }
+
+    fn insert(&mut self, v: u32, s: usize, k: usize) {
+        self.touch(s);
+        let route = &mut self.routes[s];
+        self.cost -= route.cost;
+        route.order.insert(k, v);
+        route.refresh(self.m, s);
+        self.cost += route.cost - self.m.worth[v as usize];
+        for (k, &u) in route.order.iter().enumerate().skip(k) {
+            self.at[u as usize] = (s as u32, k as u32);
+        }
+    }
+
+    /// Takes the stops at places `from..from + length` out, but for `kept` of them from `keep` on.
+    fn take(
+        &mut self,
+        s: usize,
+        places: std::ops::Range<usize>,
+        kept: std::ops::Range<usize>,
+        taken: &mut Vec<u32>,
+    ) {
+        self.touch(s);
+        let first = taken.len();
+        let mut order = self.copy_of(s);
+        let mut k = 0;
+        order.retain(|&v| {
+            let gone = places.contains(&k) && !kept.contains(&k);
+            k += 1;
+            if gone {
+                taken.push(v);
+            }
+            !gone
+        });
+        self.cost -= self.routes[s].cost;
+        if !self.set(s, order) {
+            // A way round that was quicker than the direct one is gone: start this round afresh.
+            let rest = std::mem::take(&mut self.routes[s].order);
+            taken.extend(rest);
+            self.routes[s].refresh(self.m, s);
+        }
+        self.cost += self.routes[s].cost;
+        for &v in &taken[first..] {
+            self.at[v as usize] = (OUT, 0);
+            self.cost += self.m.worth[v as usize];
+        }
+    }
+
+    fn keep(&mut self) {
+        for (s, order) in self.before.drain(..) {
+            self.touched[s] = false;
+            self.spare.push(order);
+        }
+    }
+
+    fn undo(&mut self, cost: f64) {
+        let before = std::mem::take(&mut self.before);
+        for (s, _) in &before {
+            for k in 0..self.routes[*s].order.len() {
+                self.at[self.routes[*s].order[k] as usize] = (OUT, 0);
+            }
+        }
+        for (s, order) in before {
+            self.touched[s] = false;
+            self.set(s, order);
+        }
+        self.cost = cost;
+    }
+
+    fn blinks(&mut self) -> bool {
+        self.until_blink = self.until_blink.wrapping_sub(1);
+        if self.until_blink == 0 {
+            self.draw_blink();
+            return true;
+        }
+        false
+    }
+
+    fn draw_blink(&mut self) {
+        // Places until the next one overlooked: geometric, drawn as exponential.
+        self.until_blink = 1 + (-ln(self.chance.unit()) / BLINK) as usize;
+    }
+
+    /// The cheapest place for a visit that costs less than `below`: (cost, shift, place).
+    fn place(&mut self, v: u32, below: f64, wide: bool) -> Option<(f64, usize, usize)> {
+        let m = self.m;
+        let vi = v as usize;
+        let mut best: Option<(f64, usize, usize)> = None;
+        let mut below = below;
+        if wide {
+            for &s in &m.allowed[vi] {
+                let s = s as usize;
+                for k in 0..=self.routes[s].order.len() {
+                    self.consider(vi, s, k, &mut below, &mut best);
+                }
+            }
+            return best;
+        }
+        for &u in &m.near[vi] {
+            let (s, k) = self.at[u as usize];
+            if s == OUT || !m.may(vi, s as usize) {
+                continue;
+            }
+            self.consider(vi, s as usize, k as usize, &mut below, &mut best);
+            self.consider(vi, s as usize, k as usize + 1, &mut below, &mut best);
+        }
+        for &s in &m.allowed[vi] {
+            let s = s as usize;
+            if self.routes[s].order.is_empty() {
+                self.consider(vi, s, 0, &mut below, &mut best);
+            }
+        }
+        best
+    }
+
+    fn consider(
+        &mut self,
+        v: usize,
+        s: usize,
+        k: usize,
+        below: &mut f64,
+        best: &mut Option<(f64, usize, usize)>,
+    ) {
+        if self.blinks() {
+            return;
+        }
+        if let Some(cost) = self.routes[s].insertion(self.m, s, v, k, *below) {
+            *below = cost;
+            *best = Some((cost, s, k));
+        }
+    }
+
+    /// First plan: the most worth first, each at its cheapest place.
+    pub(super) fn construct(&mut self) {
+        let m = self.m;
+        self.until_blink = usize::MAX;
+        let mut order = std::mem::take(&mut self.out);
+        order.sort_by(|&a, &b| {
+            let (wa, wb) = (m.worth[a as usize], m.worth[b as usize]);
+            wb.total_cmp(&wa)
+                .then(m.allowed[a as usize].len().cmp(&m.allowed[b as usize].len()))
+                .then(a.cmp(&b))
+        });
+        for v in order {
+            let worth = m.worth[v as usize];
+            let near = self.place(v, worth, m.visits <= SMALL);
+            match near.or_else(|| self.place(v, worth, true)) {
+                Some((_, s, k)) => self.insert(v, s, k),
+                None => self.out.push(v),
+            }
+            self.keep();
+        }
+    }
+
+    /// Tries every place for every visit that is left out, until none pays.
+    pub(super) fn fill(&mut self) {
+        self.until_blink = usize::MAX;
+        let mut found = true;
+        while found {
+            found = false;
+            let out = std::mem::take(&mut self.out);
+            for v in out {
+                match self.place(v, self.m.worth[v as usize], true) {
+                    Some((_, s, k)) => {
+                        self.insert(v, s, k);
+                        self.keep();
+                        found = true;
+                    }
+                    None => self.out.push(v),
+                }
+            }
+        }
+    }
+
+    /// What the cheapest place for a visit that is left out would cost, whatever its worth.
+    pub(super) fn cheapest(&mut self, v: usize) -> Option<f64> {
+        self.until_blink = usize::MAX;
+        self.place(v as u32, f64::INFINITY, true).map(|p| p.0)
+    }
+
+    /// Takes strings of stops out near one visit.
+    fn ruin(&mut self, taken: &mut Vec<u32>) {
+        let m = self.m;
+        let seed = if !self.out.is_empty() && self.chance.below(4) == 0 {
+            self.out[self.chance.below(self.out.len())]
+        } else {
+            self.chance.below(m.visits) as u32
+        };
+        let placed = m.visits - self.out.len();
+        let used = self.routes.iter().filter(|r| !r.order.is_empty()).count().max(1);
+        let longest = LONGEST.min(placed.div_ceil(used)).max(1);
+        let most = 4.0 * REMOVED / (1.0 + longest as f64) - 1.0;
+        let strings = 1 + (self.chance.unit() * most) as usize;
+        let mut cut: Vec<usize> = Vec::with_capacity(strings);
+        for u in std::iter::once(seed).chain(m.near[seed as usize].iter().copied()) {
+            let (s, k) = self.at[u as usize];
+            if s == OUT || cut.contains(&(s as usize)) {
+                continue;
+            }
+            let s = s as usize;
+            self.cut_string(s, k as usize, longest, taken);
+            cut.push(s);
+            if cut.len() >= strings {
+                break;
+            }
+        }
+        self.retry_near(seed, taken);
+    }
+
+    fn cut_string(&mut self, s: usize, k: usize, longest: usize, taken: &mut Vec<u32>) {
+        let stops = self.routes[s].order.len();
+        let length = 1 + self.chance.below(longest.min(stops));
+        let mut span = length;
+        if length > 1 && length < stops && self.chance.unit() < SPLIT {
+            // A longer string of which a middle part stays.
+            span = length + 1;
+            while span < stops && self.chance.unit() > 0.01 {
+                span += 1;
+            }
+            span = span.min(length + LONGEST);
+        }
+        let first = (k + 1).saturating_sub(span);
+        let last = k.min(stops - span);
+        let from = first + self.chance.below(last - first + 1);
+        let kept = span - length;
+        let keep = from + self.chance.below(length + 1);
+        self.take(s, from..from + span, keep..keep + kept, taken);
+    }
+
+    /// Some of the visits that are left out near the ruin get another try.
+    fn retry_near(&mut self, seed: u32, taken: &mut Vec<u32>) {
+        if self.out.is_empty() {
+            return;
+        }
+        let m = self.m;
+        let first = taken.len();
+        if self.out.len() <= RETRIED {
+            taken.append(&mut self.out);
+            return;
+        }
+        let near = std::iter::once(seed).chain(m.near[seed as usize].iter().copied());
+        let ruined = first;
+        for u in near {
+            // Those just taken out are out too, but in the list already.
+            if self.at[u as usize].0 == OUT && !taken[..ruined].contains(&u) {
+                taken.push(u);
+                if taken.len() - first >= RETRIED {
+                    break;
+                }
+            }
+        }
+        let (out, again) = (&mut self.out, &taken[first..]);
+        out.retain(|v| !again.contains(v));
+    }
+
+    fn recreate(&mut self, taken: &mut [u32]) {
+        let m = self.m;
+        self.chance.shuffle(taken);
+        let depot = |v: u32| {
+            m.allowed[v as usize]
+                .first()
+                .map_or(0, |&s| m.drive_into(m.days[s as usize].from, v as usize))
+        };
+        match self.chance.below(11) {
+            0..4 => {}
+            4..6 => taken.sort_by(|&a, &b| m.worth[b as usize].total_cmp(&m.worth[a as usize])),
+            6..8 => taken.sort_by_key(|&v| std::cmp::Reverse(depot(v))),
+            8 => taken.sort_by_key(|&v| depot(v)),
+            9 => taken.sort_by_key(|&v| m.room(v as usize)),
+            _ => taken.sort_by_key(|&v| std::cmp::Reverse(m.service[v as usize])),
+        }
+        for &v in taken.iter() {
+            let wide = m.visits <= SMALL || self.chance.below(WIDE_EVERY) == 0;
+            match self.place(v, m.worth[v as usize], wide) {
+                Some((_, s, k)) => self.insert(v, s, k),
+                None => self.out.push(v),
+            }
+        }
+    }
+
+    /// Looks for better until the budget is used, and ends with the best found. Returns the number of iterations.
+    pub(super) fn anneal(&mut self, budget: &Budget, began: Instant) -> u64 {
+        let m = self.m;
+        let mut best = Best::of(self);
+        let mut dirty = vec![false; self.routes.len()];
+        let mut taken: Vec<u32> = Vec::new();
+        let mut out_before: Vec<u32> = Vec::new();
+        let (hot, cooling) = (HOT * m.scale, ln(COLD / HOT));
+        let mut temperature = hot;
+        let mut n: u64 = 0;
+        self.draw_blink();
+        loop {
+            if n % 64 == 0 {
+                let done = progress(budget, n, began);
+                if done >= 1.0 {
+                    break;
+                }
+                temperature = hot * exp(cooling * done);
+            } else if budget.iterations.is_some_and(|most| n >= most) {
+                break;
+            }
+            n += 1;
+            let cost = self.cost;
+            out_before.clone_from(&self.out);
+            taken.clear();
+            self.ruin(&mut taken);
+            self.recreate(&mut taken);
+            if self.cost < cost - temperature * ln(self.chance.unit()) {
+                for (s, _) in &self.before {
+                    dirty[*s] = true;
+                }
+                self.keep();
+                if self.cost < best.cost - 1e-9 {
+                    best.update(self, &mut dirty);
+                }
+            } else {
+                self.out.clone_from(&out_before);
+                self.undo(cost);
+            }
+        }
+        best.restore(self);
+        n
+    }
+}
+
+/// The best orders so far.
+struct Best {
+    orders: Vec<Vec<u32>>,
+    out: Vec<u32>,
+    cost: f64,
+}
+
+impl Best {
+    fn of(state: &State) -> Best {
+        let orders = state.routes.iter().map(|r| r.order.clone()).collect();
+        Best {
+            orders,
+            out: state.out.clone(),
+            cost: state.cost,
+        }
+    }
+
+    fn update(&mut self, state: &State, dirty: &mut [bool]) {
+        for (s, dirty) in dirty.iter_mut().enumerate() {
+            if std::mem::take(dirty) {
+                self.orders[s].clone_from(&state.routes[s].order);
+            }
+        }
+        self.out.clone_from(&state.out);
+        self.cost = state.cost;
+    }
+
+    fn restore(self, state: &mut State) {
+        state.at.fill((OUT, 0));
+        for (s, order) in self.orders.into_iter().enumerate() {
+            state.set(s, order);
+        }
+        state.out = self.out;
+        state.cost = state.whole_cost();
+    }
+}
+
+/// How much of the budget is used, 0 to 1.
+fn progress(budget: &Budget, n: u64, began: Instant) -> f64 {
+    let steps = budget
+        .iterations
+        .map_or(0.0, |most| if most == 0 { 1.0 } else { n as f64 / most as f64 });
+    let clock = budget
+        .seconds
+        .map_or(0.0, |most| began.elapsed().as_secs_f64() / most);
+    steps.max(clock)
+}
