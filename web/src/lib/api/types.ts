@@ -342,6 +342,10 @@ export interface PhoneTrap extends At { trap: string; place: string; zone?: stri
 export interface PhoneStop extends PhoneTrap {
   order: number; level: Level; clocks: ClockAge[]
   directions?: string; cautions: string[]
+  /** "pole", "ladder", "two-people". */
+  needs?: string[]
+  /** When the adopted round of the crew has it, HH:MM. */
+  planned?: { sheet: string; arrive: string; leave: string }
   last?: { on: Day; by: string; words: string }
   held_by?: string
 }
