@@ -15,7 +15,7 @@ const TARGET: &str = "mediterranean-fruit-fly";
 const TODAY: &str = common::TODAY;
 
 /// Six traps that hang since April and were never looked at, and one crew of one person.
-fn office() -> Office {
+fn office() -> (tempfile::TempDir, Office) {
     let dir = tempfile::tempdir().unwrap();
     let path = staffed(dir.path());
     let mut p = Programme::open(&path).unwrap();
@@ -80,7 +80,8 @@ fn office() -> Office {
     p.load(&act(), "access.csv", LoadMode::Replace, &[access, ladder])
         .unwrap();
     drop(p);
-    Office::keeping(dir, path)
+    let office = Office::over(path, |_| ());
+    (dir, office)
 }
 
 fn worked_out(who: &mut Browser, ask: Value) -> (String, Value) {
@@ -98,7 +99,7 @@ fn worked_out(who: &mut Browser, ask: Value) -> (String, Value) {
 
 #[test]
 fn rounds_are_proposed_adopted_printed_and_typed_in() {
-    let office = office();
+    let (_dir, office) = office();
     let mut lead = office.lead();
     let mut supervisor = office.invited(&mut lead, &person_of("supervisor"));
     let none = lead.good("GET", "/api/1/rounds/adopted", Value::Null);
@@ -144,8 +145,8 @@ fn rounds_are_proposed_adopted_printed_and_typed_in() {
         let text = String::from_utf8_lossy(&reply.bytes);
         assert_eq!(reply.status, 200, "{kind}: {text}");
         assert!(text.trim_start_matches('\u{feff}').starts_with(begins), "{kind}");
-        assert_eq!(reply.header("content-type"), Some(content), "{kind}");
-        assert!(reply.header("content-disposition").unwrap().starts_with("attachment; filename="));
+        assert_eq!(reply.headers["content-type"], content, "{kind}");
+        assert!(reply.headers["content-disposition"].starts_with("attachment; filename="));
     }
     assert_eq!(lead.send("GET", "/api/1/rounds/files/doc", "", None).status, 404);
     let month = lead.send("GET", "/api/1/paper/month?from=2026-05-01&to=2026-05-31&partner=State%20office", "", None);
