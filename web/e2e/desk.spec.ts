@@ -10,7 +10,8 @@ const SCREENS: [name: string, path: string, ready: string][] = [
   ['morning', '/', 'How sure we are'], ['bench', '/bench', 'Inserts to screen'], ['specimen', '/bench/26-0421', 'What to do'], ['labels', '/bench?view=labels', 'A series of new numbers'],
   ['take', '/bench?view=new', 'Take in a specimen'], ['trees', '/trees', 'could not look'], ['tree-form', '/trees?view=record', 'Was it looked at?'], ['stores', '/stores', 'freezer 2'], ['lot', '/stores/L-7', 'Where it hung'],
   ['journal', '/journal', 'T-502'], ['entry', `/journal/${entries[0]?.entry}`, 'What it says'], ['conflicts', '/journal?view=conflicts', 'trap T-117'], ['month', '/journal?view=month', 'Pending specimens'], ['verify', '/journal?view=verify', 'Verify now'],
-  ['people', '/people', 'Tove Ashgrave'], ['devices', '/people?view=devices', 'this office'], ['crews', '/people?view=crews', 'crew-2'], ['own', '/people?view=own', 'You are'], ['loading', '/loading', 'Drop a file'], ['rounds', '/rounds', 'Print the round'],
+  ['people', '/people', 'Tove Ashgrave'], ['devices', '/people?view=devices', 'this office'], ['crews', '/people?view=crews', 'crew-2'], ['own', '/people?view=own', 'You are'], ['loading', '/loading', 'Drop a file'], ['due', '/rounds?view=due', 'Print the round'],
+  ['rounds', '/rounds', 'Minutes of each crew'], ['rounds-propose', '/rounds?view=propose', 'Crews that stay at home'], ['rounds-sheet', '/rounds?view=sheet&code=4A7C3', 'Write down all rows'],
 ]
 const SIZES: [string, number, number][] = [['office', 1280, 800], ['phone', 390, 844]]
 const shots = process.env['EARLYWOOD_SHOTS']
@@ -229,4 +230,55 @@ test('labels are printed in pairs', async ({ page }) => {
   await page.getByLabel('How many').fill('3')
   await page.getByRole('button', { name: 'Print the series' }).click()
   expect(await page.evaluate(() => (window as unknown as { printed: number }).printed)).toBe(6)
+})
+
+test('rounds are proposed, compared with those that hold, and adopted with a reason', async ({ page }) => {
+  const asked: unknown[] = []
+  await open(page, '/rounds?view=propose', deskAnswers(['supervisor'], {
+    '/rounds/drafts/0197a000-0000-7000-8000-00000000dddd/adopt': async (route: Route) => {
+      asked.push(route.request().postDataJSON())
+      await route.fulfill({ json: { entry: '0197a000-0000-7000-8000-00000000aaaa', number: 7 } })
+    },
+  }))
+  await page.getByLabel('Days', { exact: true }).fill('40')
+  await page.getByRole('button', { name: 'Work out rounds' }).click()
+  await expect(page.getByText('A number from 1 to 28.')).toBeVisible()
+  await page.getByLabel('Days', { exact: true }).fill('1')
+  await page.getByRole('button', { name: 'Work out rounds' }).click()
+  await expect(page.getByText('Moved (1)')).toBeVisible()
+  await expect(page.getByRole('heading', { name: 'Dropped (1)' })).toBeVisible()
+  if (shots !== undefined) await page.screenshot({ path: `${shots}/rounds-draft.png`, fullPage: true })
+  await axe(page)
+  await page.getByRole('button', { name: 'Adopt these rounds' }).click()
+  await page.getByRole('dialog').getByRole('textbox').fill('one crew short')
+  await page.getByRole('dialog').getByRole('button', { name: 'Adopt these rounds' }).click()
+  await expect(page.getByText('The rounds are adopted.')).toBeVisible()
+  expect(asked).toEqual([{ reason: 'one crew short' }])
+})
+
+test('a sheet is typed in by keyboard alone; what is wrong stands at row and field, and nothing is lost', async ({ page }) => {
+  await open(page, '/rounds?view=sheet')
+  await page.getByLabel(/Code on the paper/).fill('4a7c4')
+  await page.keyboard.press('Enter')
+  await expect(page.getByText('One character is mistyped')).toBeVisible()
+  await page.getByLabel(/Code on the paper/).fill('4a7-c3')
+  await page.keyboard.press('Enter')
+  await expect(page.getByLabel('Found, T-102')).toBeFocused()
+  await page.keyboard.press('F9')
+  await expect(page.getByLabel('Looked, T-102')).toHaveValue('fully')
+  await expect(page.getByLabel('Lure, T-102')).toBeFocused()
+  for (const text of ['y', '', '', '805', '0820', 'fine']) {
+    await page.keyboard.type(text)
+    await page.keyboard.press('Enter')
+  }
+  await expect(page.getByLabel('Found, T-103')).toBeFocused()
+  const sent = page.waitForRequest((request) => request.method() === 'POST' && request.url().includes('/rounds/sheets/'))
+  await page.keyboard.press('Control+Enter')
+  const rows = ((await sent).postDataJSON() as { rows: Record<string, string>[] }).rows
+  expect(rows[1]).toMatchObject({ stop: '2', found: 'working', looked: 'fully', suspects: '0', lure: 'yes', arrive: '08:05', leave: '08:20', note: 'fine' })
+  await expect(page.getByText('Nothing was written. Problems: 1.')).toBeVisible()
+  await expect(page.getByLabel('Suspects, T-102')).toBeFocused()
+  if (shots !== undefined) await page.screenshot({ path: `${shots}/rounds-sheet-wrong.png`, fullPage: true })
+  await axe(page)
+  await expect(page.getByLabel('Note, T-102')).toHaveValue('fine')
 })

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 use earlywood_geodata::AreaIndex;
 use earlywood_journal::{Clock, Hanging, Level, Limit, Programme, Role, VisitMade};
-use earlywood_model::record::{Host, Land, Place, Position};
+use earlywood_model::record::{Access, Host, Land, Place, Position};
 use jiff::Timestamp;
 use jiff::civil::Date;
 use serde::Serialize;
@@ -88,6 +88,18 @@ pub struct LastStop {
     pub words: String,
 }
 
+/// When the adopted round of the crew has a stop.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+pub struct PhonePlanned {
+    /// Code of the round's sheet.
+    pub sheet: String,
+    /// When the crew begins there, HH:MM.
+    pub arrive: String,
+    /// When it leaves, HH:MM.
+    pub leave: String,
+}
+
 /// A stop of the round.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
@@ -102,8 +114,17 @@ pub struct PhoneStop {
     pub level: Level,
     /// Its clocks.
     pub clocks: Vec<ClockAge>,
-    /// What to mind on the land it hangs on.
+    /// What to mind at the place, and on the land it hangs on.
     pub cautions: Vec<String>,
+    /// How to find it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub directions: Option<String>,
+    /// What a stop there needs: pole, ladder, two-people.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub needs: Vec<String>,
+    /// When the adopted round has it; none: it is in no round of the crew's.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub planned: Option<PhonePlanned>,
     /// The last stop.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub last: Option<LastStop>,
@@ -288,8 +309,8 @@ fn phone_trap(trap: &Hanging, zone: Option<String>) -> PhoneTrap {
 
 /// What the adopted rounds say about a day, seen from one crew.
 struct Planned {
-    /// The crew's own stops that are still to be made: place in its order, by trap.
-    own: HashMap<String, usize>,
+    /// The crew's own stops that are still to be made: place in its order, and when, by trap.
+    own: HashMap<String, (usize, PhonePlanned)>,
     /// Stops of other crews.
     others: HashSet<String>,
 }
@@ -301,11 +322,18 @@ impl Planned {
             others: HashSet::new(),
         };
         for round in rounds::adopted(programme, today, today)?.rounds {
-            let open = round.stops.into_iter().filter(|s| !s.done).map(|s| s.trap);
+            let open = round.stops.into_iter().filter(|s| !s.done);
             if Some(round.crew.as_str()) == crew {
-                planned.own.extend(open.enumerate().map(|(n, trap)| (trap, n)));
+                let when = |stop: &rounds::PlannedStopView| PhonePlanned {
+                    sheet: round.sheet.clone(),
+                    arrive: stop.arrive.strftime("%H:%M").to_string(),
+                    leave: stop.leave.strftime("%H:%M").to_string(),
+                };
+                planned
+                    .own
+                    .extend(open.enumerate().map(|(n, stop)| (stop.trap.clone(), (n, when(&stop)))));
             } else {
-                planned.others.extend(open);
+                planned.others.extend(open.map(|stop| stop.trap));
             }
         }
         Ok(planned)
@@ -314,7 +342,7 @@ impl Planned {
     /// The crew's own first, in their order; then what is due and in nobody's round; then what others do.
     fn rank(&self, trap: &str) -> (u8, usize) {
         match self.own.get(trap) {
-            Some(n) => (0, *n),
+            Some((n, _)) => (0, *n),
             None if self.others.contains(trap) => (2, 0),
             None => (1, 0),
         }
@@ -364,15 +392,28 @@ fn stops(
     let mut order = nearest_next(&at);
     // Stable: within what is in nobody's round the nearest comes next.
     order.sort_by_key(|&i| planned.rank(&due[i].0.trap));
+    let access: HashMap<String, Access> = programme
+        .access()?
+        .into_iter()
+        .map(|a| (a.label.clone(), a))
+        .collect();
     let mut stops = Vec::with_capacity(due.len());
     for (n, i) in order.into_iter().enumerate() {
         let (told, trap) = &due[i];
+        let there = access.get(&trap.placement.place);
+        let mut cautions: Vec<String> = there.map(|a| a.cautions.clone()).unwrap_or_default();
+        cautions.extend(ground.cautions(at[i]));
         stops.push(PhoneStop {
             trap: phone_trap(trap, told.zone.clone()),
             order: n + 1,
             level: told.level,
             clocks: told.clocks.clone(),
-            cautions: ground.cautions(at[i]),
+            cautions,
+            directions: there.and_then(|a| a.directions.clone()),
+            needs: there
+                .map(|a| a.needs.iter().map(|need| need.word().to_owned()).collect())
+                .unwrap_or_default(),
+            planned: planned.own.get(&told.trap).map(|(_, when)| when.clone()),
             last: last.get(&told.trap).cloned(),
             held_by: told.held_by.clone(),
         });

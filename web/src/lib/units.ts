@@ -46,3 +46,8 @@ export function day(date: string): string {
 export function moment(at: string): string {
   return new Intl.DateTimeFormat(locale(), { dateStyle: 'medium', timeStyle: 'short' }).format(new Date(at))
 }
+
+/** The paper that printers have where the person's units are usual: Letter with US units, else A4 (common practice, no source). */
+export function paperSize(): 'letter' | 'a4' {
+  return settings.units === 'us' ? 'letter' : 'a4'
+}

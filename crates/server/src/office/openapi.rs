@@ -15,7 +15,7 @@ use utoipa_axum::router::OpenApiRouter;
 use super::caller::{Right, role_word};
 use super::problem::ProblemBody;
 use super::state::App;
-use super::{entries, journal, load, map, people, phone, plan, signin, views};
+use super::{entries, journal, load, map, paper, people, phone, plan, rounds, signin, views};
 use crate::PROTOCOL;
 
 /// Where the document is served.
@@ -82,6 +82,8 @@ pub(crate) fn routes() -> OpenApiRouter<App> {
         .merge(map::routes())
         .merge(plan::routes())
         .merge(load::routes())
+        .merge(rounds::routes())
+        .merge(paper::routes())
 }
 
 fn operations(item: &mut PathItem) -> impl Iterator<Item = &mut Operation> {

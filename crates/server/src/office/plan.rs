@@ -134,8 +134,8 @@ async fn all(State(office): State<App>, caller: Caller) -> Result<axum::Json<Pla
 
 /// A plan that is being made.
 #[derive(Debug, Serialize, ToSchema)]
-struct Begun {
-    draft: Uuid,
+pub(super) struct Begun {
+    pub(super) draft: Uuid,
 }
 
 /// Begins to make a plan; GET it until its state is no longer "working".
@@ -237,9 +237,9 @@ async fn compare(
 /// Why this plan.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-struct Reason {
+pub(super) struct Reason {
     /// In plain words, for the journal.
-    reason: String,
+    pub(super) reason: String,
 }
 
 /// Adopts a plan: it goes into the journal, with the reason.

@@ -45,6 +45,8 @@ pub(crate) struct Work {
     pub(crate) desk: earlywood_chain::Desk,
     pub(crate) drafts: earlywood_chain::draft::Drafts,
     pub(crate) previews: earlywood_chain::preview::Previews,
+    /// Rounds that nobody has adopted yet.
+    pub(crate) rounds: super::rounds::Drafts,
     /// One plan is made at a time: two would only share the same cores. The others wait their turn.
     pub(crate) planning: Semaphore,
 }
@@ -55,6 +57,7 @@ impl Default for Work {
             desk: earlywood_chain::Desk::new(),
             drafts: earlywood_chain::draft::Drafts::default(),
             previews: earlywood_chain::preview::Previews::default(),
+            rounds: super::rounds::Drafts::default(),
             planning: Semaphore::new(1),
         }
     }

@@ -34,7 +34,7 @@ export function useSession(token: string | undefined, signedOut: () => void): vo
 type Body = Blob | Uint8Array<ArrayBuffer> | ArrayBuffer | string | object
 export interface Ask { signal?: AbortSignal; type?: string }
 
-async function ask<T>(method: string, path: string, body: Body | undefined, options: Ask): Promise<T> {
+async function send(method: string, path: string, body: Body | undefined, options: Ask): Promise<Response> {
   const headers: Record<string, string> = { accept: 'application/json' }
   if (method !== 'GET' && csrf !== undefined) headers['x-earlywood-csrf'] = csrf
   let sent: BodyInit | undefined
@@ -61,7 +61,18 @@ async function ask<T>(method: string, path: string, body: Body | undefined, opti
     if (response.status === 401 && path !== '/sign-in') onSignedOut()
     throw new Refused(response.status, problem)
   }
-  return await response.json() as T
+  return response
+}
+
+async function ask<T>(method: string, path: string, body: Body | undefined, options: Ask): Promise<T> {
+  return await (await send(method, path, body, options)).json() as T
+}
+
+/** A file, and the name that the server gives it. */
+async function file(path: string): Promise<{ blob: Blob; name: string }> {
+  const response = await send('GET', path, undefined, {})
+  const name = /filename="([^"]+)"/.exec(response.headers.get('content-disposition') ?? '')?.[1]
+  return { blob: await response.blob(), name: name ?? 'earlywood' }
 }
 
 export const api = {
@@ -69,6 +80,7 @@ export const api = {
   post: <T>(path: string, body: Body = {}, options: Ask = {}): Promise<T> => ask<T>('POST', path, body, options),
   put: <T>(path: string, body: Body, options: Ask = {}): Promise<T> => ask<T>('PUT', path, body, options),
   delete: <T>(path: string, options: Ask = {}): Promise<T> => ask<T>('DELETE', path, undefined, options),
+  file,
   me: (): Promise<Me> => ask<Me>('GET', '/me', undefined, {}),
 }
 

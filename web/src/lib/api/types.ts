@@ -224,6 +224,34 @@ export interface Season {
 /** GET /api/1/rounds?on= -> Rounds : stops due by zone, nearest-next order within a zone (no roads yet). */
 export interface Rounds { on: Day; zones: { zone: string; stops: (DueTrap & { order: number })[] }[]; crews: { crew: string; people: string[] }[]; notes: string[] }
 
+// ---- rounds that are planned ---------------------------------------------------------------------------------------
+
+export interface PlannedStopView extends At {
+  trap: string; place: string; arrive: string; leave: string; drive_minutes: number; what: string[]
+  cautions: string[]; directions?: string; needs: string[]; done: boolean
+}
+export interface PlannedRoundView {
+  sheet: string; crew: string; people: string[]; date: Day; starts: string; ends: string; drive_minutes: number; work_minutes: number
+  break_minutes: number; break_at?: string; km?: number; line?: [lon: number, lat: number][]; stops: PlannedStopView[]
+}
+export interface LeftOutView { trap: string; place: string; lat?: number; lon?: number; reason: string; worth?: number; last_day?: Day }
+/** GET /api/1/rounds/adopted?from=&to= -> RoundsView : the rounds that hold. */
+export interface RoundsView {
+  from: Day; to: Day; adopted?: { entry: Uuid; at: Moment; by: string; reason: string }; rounds: PlannedRoundView[]; left_out: LeftOutView[]
+  fairness: { crew: string; minutes: number }[]; notes: string[]
+}
+/** POST /api/1/rounds/drafts -> {draft}; `at`: HH:MM of the first day, plan again from then on. */
+export interface RoundsAsk {
+  from: Day; days?: number; without?: { crew: string; date?: Day }[]; no_work?: Day[]; at?: string; closed?: string[]; heat_limit_c?: number; seed?: number
+}
+/** GET /api/1/rounds/drafts/{draft} ; POST .../adopt {reason} -> Receipt */
+export interface RoundsDraft { draft: Uuid; state: 'working' | 'ready' | 'failed'; rounds?: RoundsView; why?: string }
+export interface TypedRow { stop: string; trap: string; found: string; looked: string; suspects: string; lure: string; insert: string; body: string; arrive: string; leave: string; note: string }
+/** GET /api/1/rounds/sheets/{code} */
+export interface SheetForm { round: PlannedRoundView; rows: TypedRow[]; recorded: number[] }
+/** POST /api/1/rounds/sheets/{code} {rows}: nothing was written where there are problems. Rows count from 1. */
+export interface TypedIn { problems: { row: number; column: string; words: string }[]; recorded: number }
+
 // ---- bench -------------------------------------------------------------------------------------------------------
 
 export interface TrayRow {
@@ -314,6 +342,10 @@ export interface PhoneTrap extends At { trap: string; place: string; zone?: stri
 export interface PhoneStop extends PhoneTrap {
   order: number; level: Level; clocks: ClockAge[]
   directions?: string; cautions: string[]
+  /** "pole", "ladder", "two-people". */
+  needs?: string[]
+  /** When the adopted round of the crew has it, HH:MM. */
+  planned?: { sheet: string; arrive: string; leave: string }
   last?: { on: Day; by: string; words: string }
   held_by?: string
 }

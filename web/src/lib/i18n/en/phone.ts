@@ -33,6 +33,7 @@ export const phone = {
     keep: 'Put this page on the home screen: then it opens without a network.',
   },
   today: {
+    planned: (a: string, b: string) => `Planned from ${a} to ${b}`, needs: (what: string) => `Needs ${what}.`, skill: { pole: 'a pole', ladder: 'a ladder', 'two-people': 'two people' }, 
     heading: 'Today', next: 'Next stop', rest: 'All stops', none: 'No stops are due in this list.', noDay: 'The list of today’s stops is not on this phone yet. It comes with the first network.',
     listFrom: (age: string) => `List from ${age}`, oldList: (day: string) => `This list was made for ${day}.`, refresh: 'Get the list anew', refreshing: 'Getting the list …',
     done: (n: number, of: number) => `${n} of ${of} stops done`, doneMark: 'done', partialMark: 'done in part', failedMark: 'not reached',

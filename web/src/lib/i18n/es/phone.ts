@@ -33,6 +33,7 @@ export const phone = {
     keep: 'Ponga esta página en la pantalla de inicio: así se abre sin red.',
   },
   today: {
+    planned: (a: string, b: string) => `Previsto de ${a} a ${b}`, needs: (what: string) => `Hace falta ${what}.`, skill: { pole: 'una pértiga', ladder: 'una escalera', 'two-people': 'ir dos personas' }, 
     heading: 'Hoy', next: 'Próxima parada', rest: 'Todas las paradas', none: 'No hay paradas pendientes en esta lista.', noDay: 'La lista de hoy aún no está en este teléfono. Llega con la primera red.',
     listFrom: (age: string) => `Lista de ${age}`, oldList: (day: string) => `Esta lista se hizo para el ${day}.`, refresh: 'Pedir la lista de nuevo', refreshing: 'Pidiendo la lista …',
     done: (n: number, of: number) => `${n} de ${of} paradas hechas`, doneMark: 'hecha', partialMark: 'hecha en parte', failedMark: 'sin acceso',

@@ -1,0 +1,253 @@
+//! Paper: what the programme knows, as PDF documents to be printed.
+//!
+//! What is printed is what the same call shows on a screen: the functions of `earlywood_print::fill` read the programme for
+//! both this server and the command line.
+
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{Query, State};
+use axum::response::Response;
+use earlywood_chain::desk::USUAL_DRAWS;
+use earlywood_chain::due;
+use earlywood_chain::ground::GroundOptions;
+use earlywood_journal::Programme;
+use earlywood_print::PrintError;
+use earlywood_print::fill::{self, season::Decoration};
+use earlywood_print::sheet::SheetPaper;
+use jiff::civil::{Date, DateTime};
+use serde::Deserialize;
+use utoipa::{IntoParams, ToSchema};
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use super::caller::{Caller, Right};
+use super::problem::{Problem, ProblemBody};
+use super::rounds::{download, zone};
+use super::state::{App, Office};
+use super::views::asked;
+
+pub(super) fn routes() -> OpenApiRouter<App> {
+    OpenApiRouter::new()
+        .routes(routes!(sheets))
+        .routes(routes!(month))
+        .routes(routes!(season))
+}
+
+impl From<PrintError> for Problem {
+    fn from(error: PrintError) -> Self {
+        match error {
+            PrintError::Code { .. } => Problem::field("text", error.to_string()),
+            error => Problem::fault(error),
+        }
+    }
+}
+
+/// Size of the paper.
+#[derive(Debug, Clone, Copy, Default, Deserialize, ToSchema)]
+#[serde(rename_all = "kebab-case")]
+pub(super) enum Size {
+    /// 210 mm by 297 mm.
+    #[default]
+    A4,
+    /// 8.5 by 11 inches.
+    Letter,
+}
+
+impl From<Size> for SheetPaper {
+    fn from(size: Size) -> Self {
+        match size {
+            Size::A4 => SheetPaper::A4,
+            Size::Letter => SheetPaper::Letter,
+        }
+    }
+}
+
+/// The moment that a document is dated with: the programme's own time.
+fn made(office: &Office, programme: &Programme) -> Result<DateTime, Problem> {
+    Ok(office.now()?.with_time_zone(zone(programme)?).datetime())
+}
+
+/// Text that was given; blanks are nothing.
+fn given(text: Option<String>) -> Option<String> {
+    text.map(|t| t.trim().to_owned()).filter(|t| !t.is_empty())
+}
+
+/// A PDF to be saved.
+fn pdf(name: &str, bytes: Vec<u8>) -> Response {
+    download("application/pdf", name, bytes)
+}
+
+/// Which sheets.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct SheetsAsked {
+    /// First day; today when left out.
+    #[param(value_type = Option<String>, format = Date)]
+    from: Option<Date>,
+    /// Last day; the first one when left out.
+    #[param(value_type = Option<String>, format = Date)]
+    to: Option<Date>,
+    /// One crew alone.
+    crew: Option<String>,
+    /// One sheet alone, by its code.
+    sheet: Option<String>,
+    /// Whom crews call, in words.
+    call: Option<String>,
+    #[serde(default)]
+    #[param(inline)]
+    paper: Size,
+}
+
+/// The adopted rounds on paper: cautions, a map, the stops and the form that is typed in later.
+#[utoipa::path(get, path = "/api/1/paper/sheets", tag = "paper", params(SheetsAsked),
+    responses((status = 200, body = Vec<u8>, content_type = "application/pdf"), (status = "4XX", body = ProblemBody)),
+    extensions(("x-earlywood-right" = json!("read"))))]
+async fn sheets(
+    State(office): State<App>,
+    caller: Caller,
+    query: Result<Query<SheetsAsked>, QueryRejection>,
+) -> Result<Response, Problem> {
+    caller.may(Right::Read)?;
+    let query = asked(query)?;
+    let from = query.from.unwrap_or_else(|| office.today());
+    let to = query.to.unwrap_or(from);
+    // A sheet has pages: more than four weeks at once is a mistake rather than a wish.
+    if from.until(to).map_or(0, |span| span.get_days()) >= 28 {
+        return Err(Problem::field("to", "sheets of at most 28 days at once"));
+    }
+    let which = fill::sheets::Asked {
+        from,
+        to,
+        crew: given(query.crew),
+        sheet: given(query.sheet),
+        paper: query.paper.into(),
+        call: given(query.call),
+        invented: None,
+    };
+    let here = office.clone();
+    let bytes = office
+        .read(move |programme| {
+            let filled = fill::sheets(programme, &which)?;
+            Ok(earlywood_print::sheet::round_sheets(&filled, made(&here, programme)?)?)
+        })
+        .await?;
+    Ok(pdf(&format!("round-sheets-{from}.pdf"), bytes))
+}
+
+/// Which month.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct MonthAsked {
+    /// First day.
+    #[param(value_type = String, format = Date)]
+    from: Date,
+    /// Last day.
+    #[param(value_type = String, format = Date)]
+    to: Date,
+    /// The target whose clocks say what was due; the strictest of all adopted ones when left out.
+    target: Option<String>,
+    /// Whom it is for.
+    partner: Option<String>,
+    /// What happened, in words; an empty line begins a paragraph.
+    narrative: Option<String>,
+    /// Miles driven, where they were kept.
+    miles: Option<f64>,
+    #[serde(default)]
+    #[param(inline)]
+    paper: Size,
+}
+
+/// The month's report to a partner.
+#[utoipa::path(get, path = "/api/1/paper/month", tag = "paper", params(MonthAsked),
+    responses((status = 200, body = Vec<u8>, content_type = "application/pdf"), (status = "4XX", body = ProblemBody)),
+    extensions(("x-earlywood-right" = json!("read"))))]
+async fn month(
+    State(office): State<App>,
+    caller: Caller,
+    query: Result<Query<MonthAsked>, QueryRejection>,
+) -> Result<Response, Problem> {
+    caller.may(Right::Read)?;
+    let query = asked(query)?;
+    let miles = query.miles;
+    if miles.is_some_and(|m| !(0.0..=1e6).contains(&m)) {
+        return Err(Problem::field("miles", "miles driven: 0 to 1000000"));
+    }
+    let paragraphs = |text: String| -> Vec<String> {
+        text.split("\n\n")
+            .filter_map(|p| given(Some(p.to_owned())))
+            .collect()
+    };
+    let (here, from) = (office.clone(), query.from);
+    let bytes = office
+        .read(move |programme| {
+            let limits = match &given(query.target) {
+                Some(id) => due::limits(&earlywood_chain::target(programme, id)?),
+                None => due::strictest(programme.profiles()?.iter().map(|p| &p.profile)),
+            };
+            let which = fill::month::Asked {
+                from: query.from,
+                to: query.to,
+                limits,
+                paper: query.paper.into(),
+                partner: given(query.partner),
+                prepared_by: Some(caller.person),
+                narrative: query.narrative.map(paragraphs).unwrap_or_default(),
+                miles,
+                invented: None,
+            };
+            let filled = fill::month(programme, &which)?;
+            Ok(earlywood_print::month::month_report(&filled, made(&here, programme)?)?)
+        })
+        .await?;
+    Ok(pdf(&format!("month-{from}.pdf"), bytes))
+}
+
+/// Which season.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct SeasonPaper {
+    /// One target; all that were adopted when left out.
+    target: Option<String>,
+    /// The day up to which records count; today when left out.
+    #[param(value_type = Option<String>, format = Date)]
+    on: Option<Date>,
+    /// Weather station; the only one when left out.
+    station: Option<String>,
+    #[serde(default)]
+    #[param(inline)]
+    paper: Size,
+}
+
+/// The season's report: how sure, from what, with maps and charts.
+#[utoipa::path(get, path = "/api/1/paper/season", tag = "paper", params(SeasonPaper),
+    responses((status = 200, body = Vec<u8>, content_type = "application/pdf"), (status = "4XX", body = ProblemBody)),
+    extensions(("x-earlywood-right" = json!("read"))))]
+async fn season(
+    State(office): State<App>,
+    caller: Caller,
+    query: Result<Query<SeasonPaper>, QueryRejection>,
+) -> Result<Response, Problem> {
+    caller.may(Right::Read)?;
+    let query = asked(query)?;
+    let on = query.on.unwrap_or_else(|| office.today());
+    let which = fill::season::Asked {
+        targets: given(query.target).into_iter().collect(),
+        on,
+        station: given(query.station),
+        ground: GroundOptions::default(),
+        draws: USUAL_DRAWS,
+        decoration: Decoration::default(),
+    };
+    let here = office.clone();
+    let bytes = office
+        .read(move |programme| {
+            let mut notes = Vec::new();
+            let data = fill::season::gather(programme, &which, &mut notes)?;
+            let made = made(&here, programme)?;
+            Ok(earlywood_print::season::season_report(&data, query.paper.into(), made)?)
+        })
+        .await?;
+    Ok(pdf(&format!("season-{on}.pdf"), bytes))
+}
