@@ -7,12 +7,13 @@ use clap::{Args, Subcommand, ValueEnum};
 use earlywood_chain::due;
 use earlywood_journal::{Limit, Programme};
 use earlywood_print::Made;
-use earlywood_print::fill::{month, season, sheets};
+use earlywood_print::fill::{custody, labels, month, notice, safety, season, sheets};
 use earlywood_print::month::month_report;
 use earlywood_print::report::ReportData;
 use earlywood_print::season::season_report;
 use earlywood_print::sheet::round_sheets;
-use earlywood_print::stock::Paper;
+use earlywood_print::specimens::{self, SpecimenLabels};
+use earlywood_print::stock::{LabelSheet, Paper};
 use jiff::ToSpan as _;
 use jiff::civil::Date;
 use serde_json::json;
@@ -39,6 +40,16 @@ enum What {
     Month(MonthArgs),
     /// The season report as a PDF.
     Season(SeasonArgs),
+    /// Labels of traps that hang or are stored, with the code a phone scans, as a PDF.
+    Labels(LabelsArgs),
+    /// Numbered labels for specimens, printed beforehand, as a PDF.
+    Specimens(SpecimensArgs),
+    /// The custody form of specimens that pass from hand to hand, filled in or blank, as a PDF.
+    Custody(CustodyArgs),
+    /// The notice on the door, in English and Spanish, as a PDF.
+    Notice(NoticeArgs),
+    /// The crew's safety sheet as a PDF.
+    Safety(SafetyArgs),
 }
 
 /// What all paper needs.
@@ -67,6 +78,143 @@ impl From<PaperSize> for Paper {
             PaperSize::Letter => Paper::Letter,
         }
     }
+}
+
+/// The sheet of labels.
+#[derive(Args)]
+struct StockArgs {
+    /// The sheet: a name such as a4-70x37 or letter-67x25, or an own size WxH,COLUMNS,ROWS[,LEFT,TOP[,GAPS]][@PAGE] in mm.
+    #[arg(long, value_name = "STOCK", default_value = "a4-70x37")]
+    stock: LabelSheet,
+    /// First free label of the first sheet, row by row.
+    #[arg(long, value_name = "N", default_value = "1")]
+    start_at: usize,
+    /// The data are invented, and this says so on the paper.
+    #[arg(long, value_name = "STATEMENT")]
+    invented: Option<String>,
+}
+
+#[derive(Args)]
+struct LabelsArgs {
+    /// Where to write them.
+    #[arg(long, value_name = "OUT", default_value = "trap-labels.pdf")]
+    out: PathBuf,
+    #[command(flatten)]
+    on: StockArgs,
+    /// Whom to call, in words; a line to write on when left out.
+    #[arg(long, value_name = "WORDS")]
+    call: Option<String>,
+    /// Traps, by label; all that hang or are stored when left out.
+    #[arg(long, value_name = "LABEL", num_args = 1..)]
+    trap: Vec<String>,
+    /// Traps that hang for this target alone.
+    #[arg(long, value_name = "T")]
+    target: Option<String>,
+    /// Traps that hang in this zone alone.
+    #[arg(long, value_name = "Z")]
+    zone: Option<String>,
+}
+
+#[derive(Args)]
+struct SpecimensArgs {
+    /// Where to write them.
+    #[arg(long, value_name = "OUT", default_value = "specimen-labels.pdf")]
+    out: PathBuf,
+    #[command(flatten)]
+    on: StockArgs,
+    /// Year in the numbers; this year when left out.
+    #[arg(long, value_name = "YEAR")]
+    year: Option<i16>,
+    /// First running number: the one after the last that was printed.
+    #[arg(long, value_name = "N")]
+    first: u32,
+    /// So many numbers.
+    #[arg(long, value_name = "N")]
+    count: u32,
+    /// 2: container and inside; 3: one for the form too.
+    #[arg(long, value_name = "N", default_value = "2")]
+    copies: usize,
+}
+
+#[derive(Args)]
+struct CustodyArgs {
+    /// Where to write it.
+    #[arg(long, value_name = "OUT", default_value = "custody.pdf")]
+    out: PathBuf,
+    /// Specimens, by label; a blank form when left out.
+    #[arg(long, value_name = "LABEL", num_args = 1..)]
+    specimen: Vec<String>,
+    /// Who gives, in words.
+    #[arg(long, value_name = "WORDS")]
+    from: Option<String>,
+    /// Who takes, in words.
+    #[arg(long, value_name = "WORDS")]
+    to: Option<String>,
+    /// Where, in words.
+    #[arg(long, value_name = "WORDS")]
+    place: Option<String>,
+    /// What for, in words.
+    #[arg(long, value_name = "WORDS")]
+    purpose: Option<String>,
+    /// Empty rows after the specimens.
+    #[arg(long, value_name = "N", default_value = "0")]
+    blank_rows: usize,
+    #[command(flatten)]
+    paper: PaperArgs,
+}
+
+#[derive(Args)]
+struct NoticeArgs {
+    /// Where to write it.
+    #[arg(long, value_name = "OUT", default_value = "notice.pdf")]
+    out: PathBuf,
+    /// A trap that hangs; a line to write on when left out.
+    #[arg(long, value_name = "LABEL")]
+    trap: Option<String>,
+    /// Telephone.
+    #[arg(long, value_name = "WORDS")]
+    phone: Option<String>,
+    /// The office, with its address.
+    #[arg(long, value_name = "WORDS")]
+    office: Option<String>,
+    /// How often the trap is looked at, English, such as "about every two weeks".
+    #[arg(long, value_name = "WORDS")]
+    visits_en: Option<String>,
+    /// The same in Spanish.
+    #[arg(long, value_name = "WORDS")]
+    visits_es: Option<String>,
+    #[command(flatten)]
+    paper: PaperArgs,
+}
+
+#[derive(Args)]
+struct SafetyArgs {
+    /// Where to write it.
+    #[arg(long, value_name = "OUT", default_value = "safety.pdf")]
+    out: PathBuf,
+    /// The crew, in words.
+    #[arg(long, value_name = "WORDS")]
+    crew: Option<String>,
+    /// Local emergency number.
+    #[arg(long, value_name = "WORDS")]
+    emergency: Option<String>,
+    /// The supervisor's number.
+    #[arg(long, value_name = "WORDS")]
+    supervisor: Option<String>,
+    /// Nearest hospital.
+    #[arg(long, value_name = "WORDS")]
+    hospital: Option<String>,
+    /// Electricity company's emergency number.
+    #[arg(long, value_name = "WORDS")]
+    power: Option<String>,
+    /// Check-in times, in words; four lines to write on when left out.
+    #[arg(long, value_name = "WORDS", num_args = 1..)]
+    check_in: Vec<String>,
+    /// The programme's own prompts, in words.
+    #[arg(long, value_name = "WORDS", num_args = 1..)]
+    own: Vec<String>,
+    #[command(flatten)]
+    paper: PaperArgs,
 }
 
 #[derive(Args)]
@@ -184,6 +332,11 @@ pub(crate) fn run(args: PrintArgs, form: Form) -> Result<()> {
             let pdf = season_report(&data, season.paper.paper.into(), made())?;
             write(&season.out, "report", &pdf, form)
         }
+        What::Labels(labels) => print_labels(&programme, labels, form),
+        What::Specimens(specimens) => print_specimens(&programme, specimens, form),
+        What::Custody(custody) => print_custody(&programme, custody, form),
+        What::Notice(notice) => print_notice(&programme, notice, form),
+        What::Safety(safety) => print_safety(&programme, safety, form),
     }
 }
 
@@ -259,6 +412,84 @@ fn print_month(programme: &Programme, args: MonthArgs, form: Form) -> Result<()>
     };
     let pdf = month_report(&month::month(programme, &asked)?, made())?;
     write(&args.out, "report", &pdf, form)
+}
+
+fn print_labels(programme: &Programme, args: LabelsArgs, form: Form) -> Result<()> {
+    let asked = labels::Asked {
+        traps: args.trap,
+        target: args.target,
+        zone: args.zone,
+        sheet: args.on.stock,
+        start_at: args.on.start_at,
+        call: args.call,
+        invented: args.on.invented,
+        made: made(),
+    };
+    let pdf = earlywood_print::labels::traps(&labels::labels(programme, &asked)?)?;
+    write(&args.out, "labels", &pdf, form)
+}
+
+fn print_specimens(programme: &Programme, args: SpecimensArgs, form: Form) -> Result<()> {
+    let pdf = specimens::series(&SpecimenLabels {
+        sheet: args.on.stock,
+        start_at: args.on.start_at,
+        programme: programme.name()?,
+        invented: args.on.invented,
+        year: args.year.unwrap_or_else(|| super::today().year()),
+        first: args.first,
+        count: args.count,
+        copies: args.copies,
+        made: made(),
+    })?;
+    write(&args.out, "labels", &pdf, form)
+}
+
+fn print_custody(programme: &Programme, args: CustodyArgs, form: Form) -> Result<()> {
+    let asked = custody::Asked {
+        specimens: args.specimen,
+        from: args.from,
+        to: args.to,
+        place: args.place,
+        purpose: args.purpose,
+        blank_rows: args.blank_rows,
+        paper: args.paper.paper.into(),
+        invented: args.paper.invented,
+        made: made(),
+    };
+    let pdf = earlywood_print::custody::form(&custody::custody(programme, &asked)?)?;
+    write(&args.out, "form", &pdf, form)
+}
+
+fn print_notice(programme: &Programme, args: NoticeArgs, form: Form) -> Result<()> {
+    let asked = notice::Asked {
+        trap: args.trap,
+        phone: args.phone,
+        office: args.office,
+        visits_en: args.visits_en,
+        visits_es: args.visits_es,
+        paper: args.paper.paper.into(),
+        invented: args.paper.invented,
+        made: made(),
+    };
+    let pdf = earlywood_print::notice::door(&notice::notice(programme, &asked)?)?;
+    write(&args.out, "notice", &pdf, form)
+}
+
+fn print_safety(programme: &Programme, args: SafetyArgs, form: Form) -> Result<()> {
+    let asked = safety::Asked {
+        crew: args.crew,
+        emergency: args.emergency,
+        supervisor: args.supervisor,
+        hospital: args.hospital,
+        power: args.power,
+        check_ins: args.check_in,
+        own: args.own,
+        paper: args.paper.paper.into(),
+        invented: args.paper.invented,
+        made: made(),
+    };
+    let pdf = earlywood_print::safety::sheet(&safety::safety(programme, &asked)?)?;
+    write(&args.out, "sheet", &pdf, form)
 }
 
 /// Paragraphs of a text: an empty line ends one.
