@@ -1,6 +1,7 @@
 //! How long it takes from stop to stop.
 
-use earlywood_geodata::geodesic_m;
+use earlywood_geodata::roads::Closure;
+use earlywood_geodata::{RoadNet, RoadOptions, Travel, geodesic_m};
 use earlywood_journal::Programme;
 use earlywood_model::record::Position;
 
@@ -23,6 +24,36 @@ pub(crate) enum Ways {
         /// km/h.
         speed_kmh: f64,
     },
+    /// Along roads, and on foot from where the truck is left.
+    Roads(Box<RoadNet>),
+}
+
+/// Farther than this from any road nobody carries a trap: the stop is then listed as one that can't be reached. Design choice.
+const FARTHEST_WALK_M: f64 = 1_500.0;
+
+/// A closure as it is typed: `lat,lon,radius in metres`, or the label of a road.
+fn closure(text: &str) -> Result<Closure, ChainError> {
+    let numbers: Vec<f64> = text
+        .split(',')
+        .filter_map(|part| part.trim().parse().ok())
+        .collect();
+    match numbers.as_slice() {
+        [lat, lon, radius_m] if text.split(',').count() == 3 => {
+            let position = Position::new(*lat, *lon)
+                .map_err(|e| ChainError::asked("closed", format!("{text:?}: {e}")))?;
+            if !(radius_m.is_finite() && *radius_m > 0.0) {
+                return Err(ChainError::asked(
+                    "closed",
+                    format!("{text:?}: a radius is a number of metres above 0"),
+                ));
+            }
+            Ok(Closure::Around {
+                position,
+                radius_m: *radius_m,
+            })
+        }
+        _ => Ok(Closure::Road(text.trim().to_owned())),
+    }
 }
 
 /// Times between places, row = from.
@@ -45,7 +76,7 @@ impl Times {
 impl Ways {
     /// Roads where they are loaded, else straight lines, which is told.
     pub(crate) fn read(
-        _programme: &Programme,
+        programme: &Programme,
         closed: &[String],
         detour: f64,
         speed_kmh: f64,
@@ -63,22 +94,38 @@ impl Ways {
                 format!("{speed_kmh} km/h is no speed of a drive; write 1 to 200"),
             ));
         }
-        if !closed.is_empty() {
-            return Err(ChainError::asked(
-                "closed",
-                "no roads are loaded, so none can be closed: drives are reckoned as the crow flies",
+        let roads = programme.roads()?;
+        if roads.is_empty() {
+            if !closed.is_empty() {
+                return Err(ChainError::asked(
+                    "closed",
+                    "no roads are loaded, so none can be closed: drives are reckoned as the crow flies",
+                ));
+            }
+            notes.push(format!(
+                "no roads are loaded: drives are straight lines times {detour}, at {speed_kmh} km/h (common practice, no source)"
             ));
+            return Ok(Ways::Straight { detour, speed_kmh });
         }
-        notes.push(format!(
-            "no roads are loaded: drives are straight lines times {detour}, at {speed_kmh} km/h (common practice, no source)"
-        ));
-        Ok(Ways::Straight { detour, speed_kmh })
+        let options = RoadOptions {
+            max_walk_m: FARTHEST_WALK_M,
+            closures: closed.iter().map(|c| closure(c)).collect::<Result<_, _>>()?,
+            ..RoadOptions::default()
+        };
+        let net = RoadNet::build(&roads, &options).map_err(|e| ChainError::asked("roads", e.to_string()))?;
+        let ways = Travel::Roads(Box::new(net));
+        notes.push(ways.note());
+        let Travel::Roads(net) = ways else {
+            return Ok(Ways::Straight { detour, speed_kmh });
+        };
+        Ok(Ways::Roads(net))
     }
 
     /// Whether these are roads.
     pub(crate) fn roads(&self) -> bool {
         match self {
             Ways::Straight { .. } => false,
+            Ways::Roads(_) => true,
         }
     }
 
@@ -98,14 +145,28 @@ impl Ways {
                     }
                 }
             }
+            Ways::Roads(net) => {
+                let table = net.times(at);
+                for i in 0..n {
+                    for j in (0..n).filter(|&j| j != i) {
+                        // On foot from the stop to the truck, and from the truck to the next stop.
+                        seconds[i * n + j] = table.seconds(i, j).map_or(u32::MAX, |drive| {
+                            drive
+                                .saturating_add(table.walk_s[i])
+                                .saturating_add(table.walk_s[j])
+                        });
+                    }
+                }
+            }
         }
         Times { n, seconds }
     }
 
     /// The way along the roads from one to the other, and its length in metres; none where no roads are known.
-    pub(crate) fn leg(&self, _from: Position, _to: Position) -> Option<(Vec<Position>, f64)> {
+    pub(crate) fn leg(&self, from: Position, to: Position) -> Option<(Vec<Position>, f64)> {
         match self {
             Ways::Straight { .. } => None,
+            Ways::Roads(net) => net.path(from, to).map(|drive| (drive.line, drive.metres)),
         }
     }
 
@@ -136,6 +197,10 @@ impl Ways {
                 }
                 Ok(())
             }
+            Ways::Roads(net) => net
+                .snap_or_say(&format!("the depot of {crew}"), depot)
+                .map(drop)
+                .map_err(|e| ChainError::asked("depot", e.to_string())),
         }
     }
 }

@@ -128,7 +128,10 @@ async fn sheets(
     let bytes = office
         .read(move |programme| {
             let filled = fill::sheets(programme, &which)?;
-            Ok(earlywood_print::sheet::round_sheets(&filled, made(&here, programme)?)?)
+            Ok(earlywood_print::sheet::round_sheets(
+                &filled,
+                made(&here, programme)?,
+            )?)
         })
         .await?;
     Ok(pdf(&format!("round-sheets-{from}.pdf"), bytes))
@@ -197,7 +200,10 @@ async fn month(
                 invented: None,
             };
             let filled = fill::month(programme, &which)?;
-            Ok(earlywood_print::month::month_report(&filled, made(&here, programme)?)?)
+            Ok(earlywood_print::month::month_report(
+                &filled,
+                made(&here, programme)?,
+            )?)
         })
         .await?;
     Ok(pdf(&format!("month-{from}.pdf"), bytes))
@@ -246,7 +252,11 @@ async fn season(
             let mut notes = Vec::new();
             let data = fill::season::gather(programme, &which, &mut notes)?;
             let made = made(&here, programme)?;
-            Ok(earlywood_print::season::season_report(&data, query.paper.into(), made)?)
+            Ok(earlywood_print::season::season_report(
+                &data,
+                query.paper.into(),
+                made,
+            )?)
         })
         .await?;
     Ok(pdf(&format!("season-{on}.pdf"), bytes))
