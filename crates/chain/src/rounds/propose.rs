@@ -215,6 +215,13 @@ pub fn propose(desk: &Desk, programme: &Programme, ask: &Ask, today: Date) -> Re
     let (open, blocked): (Vec<DueVisit>, Vec<DueVisit>) =
         list.visits.iter().cloned().partition(|v| !v.days.is_empty());
     let mut left_out: Vec<LeftOut> = blocked.iter().map(|v| left(v, blocked_words(v))).collect();
+    let (open, astray): (Vec<DueVisit>, Vec<DueVisit>) =
+        open.into_iter().partition(|v| ways.off_road(parked(v)).is_none());
+    left_out.extend(
+        astray
+            .iter()
+            .filter_map(|v| Some(left(v, ways.off_road(parked(v))?))),
+    );
     let mut rounds = Vec::new();
     let mut staying = crew_days.clone();
     if open.is_empty() || crew_days.is_empty() {
@@ -281,6 +288,11 @@ fn before(programme: &Programme, ask: &mut Ask) -> Result<Option<Before>, ChainE
     Before::read(programme, from, ask.due.to(), at).map(Some)
 }
 
+/// Where the truck stops for a visit.
+fn parked(visit: &DueVisit) -> Position {
+    visit.park.unwrap_or(visit.position)
+}
+
 fn nothing_due(reading: &mut Reading, ask: &DueAsk) -> ChainError {
     let (from, to) = (ask.from, ask.to());
     let next = match reading.next_due() {
@@ -296,7 +308,7 @@ fn table(
     crew_days: Vec<CrewDay>,
     visits: Vec<DueVisit>,
 ) -> Result<Table, ChainError> {
-    let parks: Vec<Position> = visits.iter().map(|v| v.park.unwrap_or(v.position)).collect();
+    let parks: Vec<Position> = visits.iter().map(parked).collect();
     let mut checked = HashSet::new();
     for day in &crew_days {
         if checked.insert(&day.crew) {
