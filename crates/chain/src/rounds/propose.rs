@@ -36,6 +36,9 @@ const CAN_WAIT_S: f64 = 3600.0;
 const MOST_WORTH_S: f64 = 8.0 * 3600.0;
 /// Another crew or day than the plan before had.
 const CHANGE_S: f64 = 1800.0;
+/// What the last busy second of a full day costs, in seconds; that of an empty one costs nothing. So a stop goes to a crew with
+/// less to do as long as the longer way there is not much longer than the stop. Design choice.
+const FAIRNESS: f64 = 2.0;
 /// Seconds of a day.
 const DAY_S: i64 = 86_400;
 /// Rounds of search that are made when nobody says how long to look. Design choice.
@@ -410,7 +413,10 @@ fn solve(
         travel: planner::Travel::new(n, table.times.seconds.clone()).map_err(unsound)?,
         shifts: shifts.collect(),
         visits: visits.collect(),
-        weights: planner::Weights::default(),
+        weights: planner::Weights {
+            fairness: FAIRNESS,
+            ..planner::Weights::default()
+        },
     };
     let plan = planner::StringRemovals
         .solve(&problem, &planner::Budget::iterations(ask.iterations), ask.seed)
