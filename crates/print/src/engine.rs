@@ -45,6 +45,14 @@ paper! {
     MONTH = "month.typ";
     /// The season report.
     SEASON = "season.typ";
+    /// Labels of traps and of specimens.
+    LABELS = "labels.typ";
+    /// The form that goes with specimens from hand to hand.
+    CUSTODY = "custody.typ";
+    /// The notice on the door.
+    NOTICE = "notice.typ";
+    /// The crews' safety sheet.
+    SAFETY = "safety.typ";
     /// A page of the shared looks, for tests of the engine.
     SPECIMEN = "specimen.typ";
 }
@@ -67,12 +75,18 @@ struct Shared {
 }
 
 static SHARED: LazyLock<Shared> = LazyLock::new(|| {
-    let fonts: Vec<Font> = FONTS.iter().flat_map(|bytes| Font::iter(Bytes::new(*bytes))).collect();
+    let fonts: Vec<Font> = FONTS
+        .iter()
+        .flat_map(|bytes| Font::iter(Bytes::new(*bytes)))
+        .collect();
     Shared {
         library: LazyHash::new(Library::builder().build()),
         book: LazyHash::new(FontBook::from_fonts(&fonts)),
         fonts,
-        sources: FILES.iter().map(|(name, text)| Source::new(file_id(name), (*text).to_owned())).collect(),
+        sources: FILES
+            .iter()
+            .map(|(name, text)| Source::new(file_id(name), (*text).to_owned()))
+            .collect(),
         data: file_id("data.json"),
     }
 });
@@ -109,7 +123,11 @@ impl World for Desk {
     }
 
     fn file(&self, id: FileId) -> FileResult<Bytes> {
-        if id == SHARED.data { Ok(self.data.clone()) } else { Err(no_such_file(id)) }
+        if id == SHARED.data {
+            Ok(self.data.clone())
+        } else {
+            Err(no_such_file(id))
+        }
     }
 
     fn font(&self, index: usize) -> Option<Font> {
@@ -134,9 +152,16 @@ fn no_such_file(id: FileId) -> FileError {
 pub fn pdf<T: Serialize>(template: Template, data: &T, made: Made) -> Result<Vec<u8>, PrintError> {
     let failed = |faults: &[SourceDiagnostic]| PrintError::Layout {
         template: template.0,
-        reason: faults.iter().map(|fault| fault.message.as_str()).collect::<Vec<_>>().join("; "),
+        reason: faults
+            .iter()
+            .map(|fault| fault.message.as_str())
+            .collect::<Vec<_>>()
+            .join("; "),
     };
-    let desk = Desk { main: file_id(template.0), data: Bytes::new(serde_json::to_vec(data)?) };
+    let desk = Desk {
+        main: file_id(template.0),
+        data: Bytes::new(serde_json::to_vec(data)?),
+    };
     let made_up = typst::compile::<PagedDocument>(&desk);
     let document = made_up.output.map_err(|faults| failed(&faults))?;
     let options = PdfOptions {

@@ -22,4 +22,41 @@ pub enum PrintError {
         /// what the encoder said
         why: String,
     },
+    /// A sheet of labels that can't be: the figure that is wrong, and why.
+    #[error("the sheet of labels can't be: {figure} is {value}; {rule}")]
+    Sheet {
+        /// which figure
+        figure: &'static str,
+        /// its value
+        value: String,
+        /// what it must be
+        rule: String,
+    },
+    /// A QR code would be too small to be read.
+    #[error(
+        "labels of {width_mm} mm by {height_mm} mm are too small: the dots of the code of {text:?} would be {dot_mm:.2} mm, \
+         and a phone needs {needed_mm} mm. Take larger labels or shorter numbers"
+    )]
+    CodeTooSmall {
+        /// what the code holds
+        text: String,
+        /// label's width, millimetres
+        width_mm: f64,
+        /// label's height, millimetres
+        height_mm: f64,
+        /// side of a dot, millimetres
+        dot_mm: f64,
+        /// smallest side that is printed, millimetres
+        needed_mm: f64,
+    },
+    /// A value that can't be printed.
+    #[error("{what} is {value}; it must be {rule}")]
+    Value {
+        /// which value
+        what: &'static str,
+        /// the value
+        value: String,
+        /// what it must be
+        rule: String,
+    },
 }

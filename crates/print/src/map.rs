@@ -198,7 +198,7 @@ fn zones(map: &RoundMap, sheet: &Sheet, spots: &[Xy], places: &[Xy]) -> Markup {
 /// Where in the visible part of a zone its name is farthest from every sign; none where no part is seen.
 fn roomiest(outline: &[Vec<Xy>], signs: &[Xy], label: &str, sheet: &Sheet) -> Option<Xy> {
     const STEPS: usize = 24;
-    let half = 8.5 * label.chars().count() as f64;
+    let half = 9.0 * label.chars().count() as f64 + 12.0;
     let inside = |at: Xy| outline.iter().filter(|r| in_ring(at, r)).count() % 2 == 1;
     let room = |(x, y): Xy| {
         let gap = |&(sx, sy): &Xy| ((sx - x).abs() - half).max(0.0).hypot(sy - y + 10.0);

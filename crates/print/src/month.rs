@@ -13,13 +13,13 @@ use serde::Serialize;
 use crate::PrintError;
 use crate::engine::{Made, Template, pdf};
 use crate::report::svg::{day, percent, whole};
-use crate::sheet::SheetPaper;
+use crate::stock::Paper;
 
 /// What the report says.
 #[derive(Debug, Clone)]
 pub struct MonthReport {
     /// Paper.
-    pub paper: SheetPaper,
+    pub paper: Paper,
     /// The programme.
     pub programme: String,
     /// When the data are invented: the statement that says so.
@@ -160,7 +160,11 @@ fn signed(n: i64) -> String {
 }
 
 fn share_of(part: u64, of: u64) -> String {
-    if of == 0 { "–".to_owned() } else { percent(part as f64 / of as f64) }
+    if of == 0 {
+        "–".to_owned()
+    } else {
+        percent(part as f64 / of as f64)
+    }
 }
 
 impl<'a> Doc<'a> {
@@ -177,18 +181,38 @@ impl<'a> Doc<'a> {
             prepared_by: report.prepared_by.as_deref(),
             printed: made.strftime("%Y-%m-%d %H:%M").to_string(),
             heads: heads(report),
-            confirmed: report.confirmed.iter().map(|c| confirmed_row(report, c)).collect(),
+            confirmed: report
+                .confirmed
+                .iter()
+                .map(|c| confirmed_row(report, c))
+                .collect(),
             areas: area_groups(report),
             traps: traps(f),
-            lost: f.traps.lost.iter().map(|c| (c.what.clone(), count(c.count))).collect(),
+            lost: f
+                .traps
+                .lost
+                .iter()
+                .map(|c| (c.what.clone(), count(c.count)))
+                .collect(),
             due_rule: due_rule(report.look),
             stops: stops(f),
-            missed_why: f.stops.missed_why.iter().map(|c| (c.what.clone(), count(c.count))).collect(),
+            missed_why: f
+                .stops
+                .missed_why
+                .iter()
+                .map(|c| (c.what.clone(), count(c.count)))
+                .collect(),
             stops_made: stops_made(f),
             holds: report.holds.iter().map(hold_row).collect(),
             specimens: specimens(f),
             pending_ages: pending_ages(f),
-            pending: f.specimens.pending.iter().take(MOST_PENDING).map(pending_row).collect(),
+            pending: f
+                .specimens
+                .pending
+                .iter()
+                .take(MOST_PENDING)
+                .map(pending_row)
+                .collect(),
             pending_more: f.specimens.pending.len().saturating_sub(MOST_PENDING),
             planted: planted(f),
             planted_words: planted_words(f),
@@ -216,19 +240,33 @@ fn heads(report: &MonthReport) -> Vec<(&'static str, String)> {
 }
 
 fn name(report: &MonthReport, target: &str) -> String {
-    report.names.get(target).cloned().unwrap_or_else(|| target.to_owned())
+    report
+        .names
+        .get(target)
+        .cloned()
+        .unwrap_or_else(|| target.to_owned())
 }
 
 fn confirmed_row(report: &MonthReport, c: &Confirmed) -> [String; 4] {
     let or_dash = |text: &Option<String>| text.clone().unwrap_or_else(|| "–".to_owned());
-    [name(report, &c.target), or_dash(&c.specimen), or_dash(&c.trap), day(c.taken)]
+    [
+        name(report, &c.target),
+        or_dash(&c.specimen),
+        or_dash(&c.trap),
+        day(c.taken),
+    ]
 }
 
 /// Rows by target, each with its sum as the journal states it.
 fn area_groups(report: &MonthReport) -> Vec<AreaGroup> {
     let row = |area: String, required: Option<u64>, deployed: u64| {
         let words = required.map_or_else(|| "no plan".to_owned(), count);
-        [area, words, count(deployed), share_of(deployed, required.unwrap_or(0))]
+        [
+            area,
+            words,
+            count(deployed),
+            share_of(deployed, required.unwrap_or(0)),
+        ]
     };
     report
         .figures
@@ -253,7 +291,10 @@ fn traps(f: &Month) -> Vec<(&'static str, String)> {
     vec![
         ("Out when the first day began", count(t.out_at_start)),
         ("Hung", count(t.hung)),
-        ("  of those, moved from another place on the day", count(t.relocated)),
+        (
+            "  of those, moved from another place on the day",
+            count(t.relocated),
+        ),
         ("Taken down, those moved included", count(t.taken_down)),
         ("Lost and written off", count(t.written_off)),
         ("Out when the last day ended", count(t.out_at_end)),
@@ -285,7 +326,10 @@ fn stops(f: &Month) -> Vec<[String; 3]> {
 
 fn stops_made(f: &Month) -> Vec<(&'static str, String)> {
     vec![
-        ("Stops recorded, due or not, reached or not", count(f.stops.visits)),
+        (
+            "Stops recorded, due or not, reached or not",
+            count(f.stops.visits),
+        ),
         ("  of those, full looks at the catch", count(f.stops.looked)),
     ]
 }
@@ -309,7 +353,11 @@ fn pending_ages(f: &Month) -> Vec<(&'static str, String)> {
     let mut rows = Vec::new();
     let mut after = i64::MIN;
     for (until, words) in AGES {
-        let within = f.specimens.pending.iter().filter(|p| after < p.age_days && p.age_days <= until);
+        let within = f
+            .specimens
+            .pending
+            .iter()
+            .filter(|p| after < p.age_days && p.age_days <= until);
         rows.push((words, count(within.count() as u64)));
         after = until;
     }
@@ -376,18 +424,30 @@ fn time(report: &MonthReport) -> Vec<(&'static str, String)> {
     let hours = if s.timed == 0 {
         NOT_RECORDED.to_owned()
     } else {
-        format!("{:.1}, from {} of {} stops", s.hours, count(s.timed), count(s.visits))
+        format!(
+            "{:.1}, from {} of {} stops",
+            s.hours,
+            count(s.timed),
+            count(s.visits)
+        )
     };
     let miles = report.miles.map_or_else(|| NOT_RECORDED.to_owned(), whole);
     let planned = report.planned_km.map_or_else(
         || "not known".to_owned(),
-        |km| format!("{} ({} km), planned and not measured", whole(km / KM_PER_MILE), whole(km)),
+        |km| {
+            format!(
+                "{} ({} km), planned and not measured",
+                whole(km / KM_PER_MILE),
+                whole(km)
+            )
+        },
     );
     vec![
         ("Hours at stops, where arrival and leaving were told", hours),
         ("Hours by class of work", NOT_RECORDED.to_owned()),
         ("Miles driven", miles),
         ("Miles of the adopted rounds", planned),
+        ("Complaints and injuries", NOT_RECORDED.to_owned()),
     ]
 }
 
@@ -412,7 +472,7 @@ mod tests {
                 }),
                 ..Limits::default()
             },
-            paper: SheetPaper::A4,
+            paper: Paper::A4,
             partner: Some("State survey office".into()),
             prepared_by: None,
             narrative: Vec::new(),
@@ -432,8 +492,10 @@ mod tests {
     /// Reads a real programme and writes its report: `EARLYWOOD_MONTH=/tmp/somewhere EARLYWOOD_PROGRAMME=x.earlywood`.
     #[test]
     fn a_report_is_written_when_asked_for() {
-        let (Some(folder), Some(file)) = (std::env::var_os("EARLYWOOD_MONTH"), std::env::var_os("EARLYWOOD_PROGRAMME"))
-        else {
+        let (Some(folder), Some(file)) = (
+            std::env::var_os("EARLYWOOD_MONTH"),
+            std::env::var_os("EARLYWOOD_PROGRAMME"),
+        ) else {
             return;
         };
         let programme = Programme::open_read_only(file.as_ref()).unwrap();
@@ -446,7 +508,11 @@ mod tests {
         };
         let report = fill::month(&programme, &asked).unwrap();
         let folder = std::path::PathBuf::from(folder);
-        std::fs::write(folder.join("month.json"), serde_json::to_vec(&Doc::of(&report, MADE)).unwrap()).unwrap();
+        std::fs::write(
+            folder.join("month.json"),
+            serde_json::to_vec(&Doc::of(&report, MADE)).unwrap(),
+        )
+        .unwrap();
         std::fs::write(folder.join("month.pdf"), month_report(&report, MADE).unwrap()).unwrap();
     }
 
@@ -455,7 +521,10 @@ mod tests {
         let report = empty();
         let told: BTreeMap<_, _> = time(&report).into_iter().collect();
         assert_eq!(told["Miles driven"], NOT_RECORDED);
-        assert_eq!(told["Hours at stops, where arrival and leaving were told"], NOT_RECORDED);
+        assert_eq!(
+            told["Hours at stops, where arrival and leaving were told"],
+            NOT_RECORDED
+        );
         assert!(planted_words(&report.figures).contains("nothing can be said"));
         assert_eq!(stops(&report.figures)[1][2], "–");
     }
@@ -465,7 +534,10 @@ mod tests {
         let mut report = empty();
         (report.figures.planted.recovered, report.figures.planted.missed) = (9, 1);
         // 61 %: the exact bound of 9 in 10, reckoned independently with scipy.stats.beta.ppf(0.05, 9, 2) = 0.6058.
-        assert!(planted_words(&report.figures).starts_with("9 of 10 recovered: 90 %; with 95 % confidence at least 61 %"));
+        assert!(
+            planted_words(&report.figures)
+                .starts_with("9 of 10 recovered: 90 %; with 95 % confidence at least 61 %")
+        );
     }
 
     #[test]
@@ -478,7 +550,10 @@ mod tests {
                 age_days,
             })
             .to_vec();
-        let counts: Vec<String> = pending_ages(&report.figures).into_iter().map(|(_, n)| n).collect();
+        let counts: Vec<String> = pending_ages(&report.figures)
+            .into_iter()
+            .map(|(_, n)| n)
+            .collect();
         assert_eq!(counts, ["2", "2", "2", "2"]);
     }
 

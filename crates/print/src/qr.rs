@@ -34,3 +34,18 @@ pub(crate) fn svg(text: &str) -> Result<String, PrintError> {
         r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {side} {side}" shape-rendering="crispEdges"><path d="{path}" fill="#000000"/></svg>"##
     ))
 }
+
+/// How many modules a side of the code of `text` has, the free ones around it included.
+///
+/// # Errors
+/// A text that is too long for any code.
+pub(crate) fn side_modules(text: &str) -> Result<usize, PrintError> {
+    let code = QRBuilder::new(text)
+        .ecl(ECL::M)
+        .build()
+        .map_err(|why| PrintError::Code {
+            text: text.to_owned(),
+            why: why.to_string(),
+        })?;
+    Ok(code.size + 2 * QUIET)
+}

@@ -8,13 +8,11 @@ use crate::PrintError;
 use crate::engine::{Made, Template, pdf};
 use crate::report::map::{self, Frame};
 use crate::report::page::{MOST_FINDS, effective, found_words, plain_sentence, sentence_case};
-use crate::report::svg::{
-    RAMP, banded, close, day, percent, points, probability, short_day, whole,
-};
+use crate::report::svg::{RAMP, banded, close, day, percent, points, probability, short_day, whole};
 use crate::report::{
     DateRow, PlanResult, ReportData, SeasonPlan, TargetReport, VisitSummary, ZoneAssurance, chart,
 };
-use crate::sheet::SheetPaper;
+use crate::stock::Paper;
 
 /// Letters on a map of 1000 units that is printed 170 mm wide: 1.4 times 14 units are 9.5 points.
 const MAP_UNIT: f64 = 1.4;
@@ -23,7 +21,7 @@ const MAP_UNIT: f64 = 1.4;
 ///
 /// # Errors
 /// See [`pdf`].
-pub fn season_report(data: &ReportData, paper: SheetPaper, made: Made) -> Result<Vec<u8>, PrintError> {
+pub fn season_report(data: &ReportData, paper: Paper, made: Made) -> Result<Vec<u8>, PrintError> {
     pdf(Template::SEASON, &Doc::of(data, paper, made), made)
 }
 
@@ -73,6 +71,7 @@ struct TargetDoc<'a> {
 #[derive(Serialize)]
 struct MapDoc<'a> {
     drawing: String,
+    tall: bool,
     caption: String,
     measure: Option<&'a str>,
     together: bool,
@@ -110,7 +109,7 @@ struct ParameterDoc<'a> {
 }
 
 impl<'a> Doc<'a> {
-    fn of(data: &'a ReportData, paper: SheetPaper, made: Made) -> Doc<'a> {
+    fn of(data: &'a ReportData, paper: Paper, made: Made) -> Doc<'a> {
         let frame = Frame::around(&data.map, &data.targets);
         Doc {
             title: format!("{}: detection trapping in {}", data.programme, data.season_year),
@@ -124,10 +123,19 @@ impl<'a> Doc<'a> {
             ramp: RAMP
                 .iter()
                 .enumerate()
-                .map(|(k, colour)| (*colour, format!("{:.1}–{:.1}", k as f64 * 0.2, (k + 1) as f64 * 0.2)))
+                .map(|(k, colour)| {
+                    (
+                        *colour,
+                        format!("{:.1}–{:.1}", k as f64 * 0.2, (k + 1) as f64 * 0.2),
+                    )
+                })
                 .collect(),
             answers: data.targets.iter().flat_map(|t| answers(t, data)).collect(),
-            targets: data.targets.iter().map(|t| target(t, data, frame.as_ref())).collect(),
+            targets: data
+                .targets
+                .iter()
+                .map(|t| target(t, data, frame.as_ref()))
+                .collect(),
             methods: &data.methods,
             cautions: &data.cautions,
         }
@@ -154,6 +162,7 @@ fn target<'a>(t: &'a TargetReport, data: &ReportData, frame: Option<&Frame>) -> 
         caution: &t.caution,
         map: frame.map(|frame| MapDoc {
             drawing: map::alone(&data.map, t, frame, MAP_UNIT),
+            tall: frame.height_per_width() > 0.97,
             caption: map::caption(t),
             measure: (!t.cells.is_empty()).then_some(t.cell_measure.as_str()),
             together: map::drawn_together(t, frame),
@@ -182,7 +191,15 @@ fn target<'a>(t: &'a TargetReport, data: &ReportData, frame: Option<&Frame>) -> 
         next: t
             .next_visits
             .iter()
-            .map(|v| [v.trap.clone(), v.zone.clone(), short_day(v.due), v.todo.clone(), points(v.gain)])
+            .map(|v| {
+                [
+                    v.trap.clone(),
+                    v.zone.clone(),
+                    short_day(v.due),
+                    v.todo.clone(),
+                    points(v.gain),
+                ]
+            })
             .collect(),
         visits: t.visits.as_ref().map(visits),
         plan: t.plan.as_ref().map(plan),
@@ -229,7 +246,11 @@ fn visits(v: &VisitSummary) -> VisitDoc {
             whole(v.effective_trap_days),
             whole(v.calendar_trap_days)
         ),
-        missed: v.missed.iter().map(|(why, n)| [sentence_case(why), count(*n)]).collect(),
+        missed: v
+            .missed
+            .iter()
+            .map(|(why, n)| [sentence_case(why), count(*n)])
+            .collect(),
     }
 }
 
@@ -285,18 +306,41 @@ mod tests {
     /// Writes the sample for looking at: `EARLYWOOD_SEASON=/tmp/somewhere`.
     #[test]
     fn a_report_is_written_when_asked_for() {
-        let Some(folder) = std::env::var_os("EARLYWOOD_SEASON") else { return };
+        let Some(folder) = std::env::var_os("EARLYWOOD_SEASON") else {
+            return;
+        };
         let folder = std::path::PathBuf::from(folder);
-        let data = sample::report();
-        let doc = serde_json::to_vec(&Doc::of(&data, SheetPaper::A4, MADE)).unwrap();
+        let data = match std::env::var_os("EARLYWOOD_PROGRAMME") {
+            Some(file) => {
+                let programme = earlywood_journal::Programme::open_read_only(file.as_ref()).unwrap();
+                let asked = crate::fill::season::Asked {
+                    targets: Vec::new(),
+                    on: jiff::civil::date(2025, 9, 30),
+                    station: None,
+                    ground: earlywood_chain::ground::GroundOptions {
+                        resolution: None,
+                        background_risk: 1.0,
+                    },
+                    draws: 200,
+                    decoration: crate::fill::season::Decoration::default(),
+                };
+                crate::fill::season::gather(&programme, &asked, &mut Vec::new()).unwrap()
+            }
+            None => sample::report(),
+        };
+        let doc = serde_json::to_vec(&Doc::of(&data, Paper::A4, MADE)).unwrap();
         std::fs::write(folder.join("season.json"), doc).unwrap();
-        std::fs::write(folder.join("season.pdf"), season_report(&data, SheetPaper::A4, MADE).unwrap()).unwrap();
+        std::fs::write(
+            folder.join("season.pdf"),
+            season_report(&data, Paper::A4, MADE).unwrap(),
+        )
+        .unwrap();
     }
 
     #[test]
     fn the_same_report_is_the_same_bytes() {
         let data = sample::report();
-        for paper in [SheetPaper::A4, SheetPaper::Letter] {
+        for paper in [Paper::A4, Paper::Letter] {
             let one = season_report(&data, paper, MADE).unwrap();
             assert!(one.starts_with(b"%PDF-"));
             assert_eq!(one, season_report(&data, paper, MADE).unwrap());
@@ -311,17 +355,17 @@ mod tests {
             (t.plan, t.season, t.visits) = (None, None, None);
             (t.zones, t.costs, t.next_visits, t.parameters) = (vec![], vec![], vec![], vec![]);
         }
-        season_report(&data, SheetPaper::A4, MADE).unwrap();
+        season_report(&data, Paper::A4, MADE).unwrap();
         data.map = crate::report::MapBase::default();
         data.targets.clear();
-        season_report(&data, SheetPaper::A4, MADE).unwrap();
+        season_report(&data, Paper::A4, MADE).unwrap();
     }
 
     #[test]
     fn what_is_said_first_is_what_the_page_says_first() {
         let data = sample::report();
         let page = crate::report::html(&data);
-        let doc = Doc::of(&data, SheetPaper::A4, MADE);
+        let doc = Doc::of(&data, Paper::A4, MADE);
         assert!(doc.answers.iter().any(|a| a.found));
         for answer in doc.answers.iter().filter(|a| a.found) {
             assert!(page.contains(&answer.words), "{}", answer.words);

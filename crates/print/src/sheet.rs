@@ -10,42 +10,23 @@ use serde::Serialize;
 
 use crate::engine::{Made, Template, pdf};
 use crate::map::{RoundMap, round_map};
+use crate::safety::{PROMPTS, Prompt};
+use crate::stock::Paper;
 use crate::{PrintError, qr};
 
 /// The columns of a sheet that is typed in, in their order. The first two are printed, the others written by hand.
-pub const FIELDS: [&str; 11] = [
-    "stop", "trap", "found", "looked", "suspects", "lure", "insert", "body", "arrive", "leave", "note",
-];
+pub use earlywood_chain::rounds::sheet::COLUMNS as FIELDS;
 
 /// What may be ticked under *found*, as it is typed.
 pub const FOUND: [&str; 5] = ["working", "impaired", "down", "gone", "not-reached"];
 /// What may be ticked under *looked*, as it is typed.
 pub const LOOKED: [&str; 3] = ["fully", "partly", "no"];
 
-/// Size of the paper.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub enum SheetPaper {
-    /// 210 mm by 297 mm.
-    #[default]
-    A4,
-    /// 8.5 by 11 inches.
-    Letter,
-}
-
-impl SheetPaper {
-    pub(crate) fn name(self) -> &'static str {
-        match self {
-            SheetPaper::A4 => "a4",
-            SheetPaper::Letter => "us-letter",
-        }
-    }
-
-    /// Width between the margins, and the lowest and highest a map may be, millimetres.
-    fn map_mm(self) -> (f64, (f64, f64)) {
-        match self {
-            SheetPaper::A4 => (182.0, (80.0, 128.0)),
-            SheetPaper::Letter => (187.9, (76.0, 110.0)),
-        }
+/// Width between the margins, and the lowest and highest a map may be, millimetres.
+fn map_mm(paper: Paper) -> (f64, (f64, f64)) {
+    match paper {
+        Paper::A4 => (182.0, (80.0, 128.0)),
+        Paper::Letter => (187.9, (76.0, 110.0)),
     }
 }
 
@@ -56,7 +37,7 @@ const MOST_LEFT_OUT: usize = 15;
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct RoundSheets {
     /// Paper.
-    pub paper: SheetPaper,
+    pub paper: Paper,
     /// The programme.
     pub programme: String,
     /// When the data are invented: the statement that says so.
@@ -142,53 +123,22 @@ pub struct SheetLeftOut {
     pub last_day: Option<Date>,
 }
 
-/// A prompt that stands on every sheet, with where it comes from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-pub struct Prompt {
-    /// What it is about.
-    pub about: &'static str,
-    /// What to mind.
-    pub text: &'static str,
-    /// Where it comes from.
-    pub source: &'static str,
-}
-
-/// The standing prompts. They remind; the law of the place, the labels of products and the programme's own safety plan go
-/// before them.
-pub const PROMPTS: [Prompt; 6] = [
-    Prompt {
-        about: "Heat",
-        text: "Water, shade and rest at every break; people new to heat get days to get used to it. Confused, or no longer \
-               sweating: stop, cool, call for help.",
-        source: "first sentence after NIOSH 2013-143; second from memory",
-    },
-    Prompt {
-        about: "Overhead lines",
-        text: "Keep people, poles and ladders at least 10 ft (3.05 m) away, and 4 in more for every 10 kV above 50 kV. \
-               Voltage not known: stay away and skip the stop.",
-        source: "29 CFR 1910.333(c)(3)(i), USA, for people not trained for electrical work; skipping is a design choice",
-    },
-    Prompt {
-        about: "Dogs and people",
-        text: "Look and call before a gate. Leave when challenged or followed. Two people, checked in and out with the office.",
-        source: "common practice, no source",
-    },
-    Prompt {
-        about: "Dead limbs",
-        text: "Look up before working beneath a tree; not in wind; never climb a tree with symptoms.",
-        source: "common practice, no source",
-    },
-    Prompt {
-        about: "Glue, blades, lures",
-        text: "Gloves and eye protection; cut away from the hand; lures cold and closed, not bare-handed, as their labels say.",
-        source: "common practice, no source",
-    },
-    Prompt {
-        about: "Roads",
-        text: "Park off the carriageway, high-visibility clothing, no stop on a bridge.",
-        source: "common practice, no source",
-    },
+/// The hazards of [`PROMPTS`] that stand on every round sheet; the others stand on the safety sheet. Design choice.
+const ON_SHEETS: [&str; 6] = [
+    "Heat",
+    "Overhead lines",
+    "Dogs and people",
+    "Dead and infested trees",
+    "Glue, blades, lures",
+    "Roads",
 ];
+
+/// The standing prompts of a round sheet. They remind; the law of the place, the labels of products and the programme's
+/// own safety plan go before them.
+fn prompts() -> Vec<Prompt> {
+    let named = |hazard: &str| PROMPTS.iter().copied().find(|p| p.hazard == hazard);
+    ON_SHEETS.into_iter().filter_map(named).collect()
+}
 
 /// The sheets as a PDF.
 ///
@@ -208,7 +158,7 @@ struct Doc<'a> {
     printed: String,
     found: [&'static str; 5],
     looked: [&'static str; 3],
-    prompts: [Prompt; 6],
+    prompts: Vec<Prompt>,
     rounds: Vec<RoundDoc<'a>>,
 }
 
@@ -262,7 +212,7 @@ impl<'a> Doc<'a> {
             printed: made.strftime("%Y-%m-%d %H:%M").to_string(),
             found: FOUND,
             looked: LOOKED,
-            prompts: PROMPTS,
+            prompts: prompts(),
             rounds: sheets
                 .rounds
                 .iter()
@@ -273,8 +223,8 @@ impl<'a> Doc<'a> {
 }
 
 impl<'a> RoundDoc<'a> {
-    fn of(round: &'a RoundSheet, paper: SheetPaper) -> RoundDoc<'a> {
-        let (width_mm, height_mm) = paper.map_mm();
+    fn of(round: &'a RoundSheet, paper: Paper) -> RoundDoc<'a> {
+        let (width_mm, height_mm) = map_mm(paper);
         let map = RoundMap {
             stops: round.stops.iter().map(|s| s.position).collect(),
             ..round.map.clone()
@@ -297,7 +247,12 @@ impl<'a> RoundDoc<'a> {
                 .enumerate()
                 .map(|(k, stop)| StopDoc::of(k + 1, stop))
                 .collect(),
-            left_out: round.left_out.iter().take(MOST_LEFT_OUT).map(left_out_row).collect(),
+            left_out: round
+                .left_out
+                .iter()
+                .take(MOST_LEFT_OUT)
+                .map(left_out_row)
+                .collect(),
             left_out_more: round.left_out.len().saturating_sub(MOST_LEFT_OUT),
         }
     }
@@ -440,7 +395,7 @@ pub(crate) mod tests {
                 1 => None,
                 _ => Some("Entrar por el portón pequeño; preguntar por la señora de la recepción. Árbol junto al arroyo, a 40 m del camino: año tras año el mismo.".into()),
             },
-            needs: if k % 4 == 0 { vec!["pole".into(), "two people".into()] } else { Vec::new() },
+            needs: if k.is_multiple_of(4) { vec!["pole".into(), "two people".into()] } else { Vec::new() },
             entry: match k % 6 {
                 2 => vec!["gate 07:00–16:00".into(), "consent until 2026-09-30".into()],
                 _ => Vec::new(),
@@ -511,7 +466,7 @@ pub(crate) mod tests {
         }
     }
 
-    fn sheets(rounds: Vec<RoundSheet>, paper: SheetPaper) -> RoundSheets {
+    fn sheets(rounds: Vec<RoundSheet>, paper: Paper) -> RoundSheets {
         RoundSheets {
             paper,
             programme: "Tarrowbend".into(),
@@ -529,7 +484,7 @@ pub(crate) mod tests {
         };
         let folder = std::path::PathBuf::from(folder);
         for (name, stops) in [("none", 0), ("one", 1), ("usual", 24), ("many", 60)] {
-            let sheets = sheets(vec![round("R7K2", stops), round("Q4MX", stops)], SheetPaper::A4);
+            let sheets = sheets(vec![round("R7K2", stops), round("Q4MX", stops)], Paper::A4);
             let doc = serde_json::to_vec(&Doc::of(&sheets, MADE)).unwrap();
             std::fs::write(folder.join(format!("sheet-{name}.json")), doc).unwrap();
             std::fs::write(
@@ -542,7 +497,7 @@ pub(crate) mod tests {
 
     #[test]
     fn the_same_sheets_are_the_same_bytes() {
-        for paper in [SheetPaper::A4, SheetPaper::Letter] {
+        for paper in [Paper::A4, Paper::Letter] {
             let sheets = sheets(vec![round("R7K2", 5), round("Q4MX", 0)], paper);
             let one = round_sheets(&sheets, MADE).unwrap();
             assert!(one.starts_with(b"%PDF-"));
@@ -581,6 +536,11 @@ pub(crate) mod tests {
             .map(|f| form.find(&format!("field(\"{f}\")")).unwrap_or_else(|| at(f)))
             .collect();
         assert!(written.is_sorted(), "{written:?}");
+    }
+
+    #[test]
+    fn no_prompt_of_the_sheet_is_missing() {
+        assert_eq!(prompts().len(), ON_SHEETS.len());
     }
 
     #[test]

@@ -13,6 +13,7 @@ mod crew_days;
 pub mod due;
 pub mod files;
 mod heat;
+mod lines;
 mod propose;
 pub mod sheet;
 mod stays;
@@ -22,6 +23,7 @@ mod zones;
 
 pub use adopt::adopt;
 pub use crew_days::Without;
+pub use lines::put_lines;
 pub use propose::{Ask, Proposal, USUAL_ITERATIONS, propose};
 pub use stays::Stay;
 pub use travel::{USUAL_DETOUR, USUAL_SPEED_KMH};

@@ -72,7 +72,7 @@ struct LimitArgs {
     lure_days: Option<Limit>,
 }
 
-fn limit(text: &str) -> Result<Limit, String> {
+pub(crate) fn limit(text: &str) -> Result<Limit, String> {
     let parts = text.split_once(',').and_then(|(warn, fail)| {
         Some(Limit {
             warn_days: warn.trim().parse().ok()?,

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context as _, Result, bail};
 use clap::{Args, ValueEnum};
 use earlywood_chain::rounds::files::{Export, Which, csv, gpx, ics};
+use earlywood_chain::rounds::put_lines;
 use jiff::civil::Date;
 use serde_json::json;
 
@@ -66,7 +67,10 @@ pub(crate) fn run(args: &ExportArgs, form: Form) -> Result<()> {
         to,
         crew: args.crew.clone(),
     };
-    let export = Export::of(&programme, &which, zone)?;
+    let mut export = Export::of(&programme, &which, zone)?;
+    if args.format == Format::Gpx {
+        put_lines(&programme, export.rounds.iter_mut().map(|r| &mut r.round))?;
+    }
     let text = match args.format {
         Format::Ics => ics(&export, args.stops)?,
         Format::Gpx => gpx(&export),

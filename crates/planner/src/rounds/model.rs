@@ -75,6 +75,7 @@ pub(super) struct Model {
     pub(super) allowed: Vec<Vec<u32>>,
     /// nearest other visits that share a shift, nearest first
     pub(super) near: Vec<Vec<u32>>,
+    depot: Vec<i64>,
     pub(super) drive_weight: f64,
     pub(super) round_cost: f64,
     /// a usual drive between neighbours, as cost: the scale on which the search accepts worse
@@ -139,12 +140,19 @@ impl Model {
             fixed: Vec::with_capacity(visits * problem.shifts.len()),
             allowed: Vec::with_capacity(visits),
             near: Vec::new(),
+            depot: Vec::with_capacity(visits),
             drive_weight: w.drive,
             round_cost: w.round,
             scale: 1.0,
         };
         for v in 0..visits {
             model.lay_out_windows(problem, v);
+        }
+        for v in 0..visits {
+            let begins = model.allowed[v]
+                .iter()
+                .map(|&s| model.drive_into(model.days[s as usize].from, v));
+            model.depot.push(begins.min().unwrap_or(NEVER));
         }
         model.find_near(neighbours);
         model
@@ -245,6 +253,11 @@ impl Model {
 
     pub(super) fn fixed(&self, v: usize, s: usize) -> f64 {
         self.fixed[v * self.days.len() + s]
+    }
+
+    /// Seconds to a visit from the nearest begin of a shift that may do it.
+    pub(super) fn depot(&self, v: u32) -> i64 {
+        self.depot[v as usize]
     }
 
     /// How many shifts may do a visit: few = hard to place.

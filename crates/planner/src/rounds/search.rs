@@ -234,20 +234,39 @@ impl<'a> State<'a> {
         }
     }
 
-    /// First plan: the most worth first, each at its cheapest place.
+    /// First plan: the visits in two orders (the most worth first; the farthest first), each visit at its cheapest place, and the
+    /// cheaper of the two plans.
     pub(super) fn construct(&mut self) {
         let m = self.m;
-        self.until_blink = usize::MAX;
-        let mut order = std::mem::take(&mut self.out);
-        order.sort_by(|&a, &b| {
-            let (wa, wb) = (m.worth[a as usize], m.worth[b as usize]);
-            wb.total_cmp(&wa)
-                .then(m.allowed[a as usize].len().cmp(&m.allowed[b as usize].len()))
-                .then(a.cmp(&b))
+        let all: Vec<u32> = std::mem::take(&mut self.out);
+        let by_number = |a: u32, b: u32| m.room(a as usize).cmp(&m.room(b as usize)).then(a.cmp(&b));
+        let mut worthy = all.clone();
+        worthy.sort_by(|&a, &b| {
+            m.worth[b as usize]
+                .total_cmp(&m.worth[a as usize])
+                .then(by_number(a, b))
         });
-        for v in order {
-            let worth = m.worth[v as usize];
-            let near = self.place(v, worth, m.visits <= SMALL);
+        let mut far = all;
+        far.sort_by(|&a, &b| m.depot(b).cmp(&m.depot(a)).then(by_number(a, b)));
+        self.insert_all(&worthy);
+        let first = Best::of(self);
+        for s in 0..self.routes.len() {
+            self.set(s, Vec::new());
+        }
+        self.at.fill((OUT, 0));
+        self.out.clear();
+        self.cost = m.worth.iter().sum();
+        self.insert_all(&far);
+        if first.cost <= self.cost {
+            first.restore(self);
+        }
+    }
+
+    fn insert_all(&mut self, order: &[u32]) {
+        self.until_blink = usize::MAX;
+        for &v in order {
+            let worth = self.m.worth[v as usize];
+            let near = self.place(v, worth, self.m.visits <= SMALL);
             match near.or_else(|| self.place(v, worth, true)) {
                 Some((_, s, k)) => self.insert(v, s, k),
                 None => self.out.push(v),
@@ -360,16 +379,11 @@ impl<'a> State<'a> {
     fn recreate(&mut self, taken: &mut [u32]) {
         let m = self.m;
         self.chance.shuffle(taken);
-        let depot = |v: u32| {
-            m.allowed[v as usize]
-                .first()
-                .map_or(0, |&s| m.drive_into(m.days[s as usize].from, v as usize))
-        };
         match self.chance.below(11) {
             0..4 => {}
             4..6 => taken.sort_by(|&a, &b| m.worth[b as usize].total_cmp(&m.worth[a as usize])),
-            6..8 => taken.sort_by_key(|&v| std::cmp::Reverse(depot(v))),
-            8 => taken.sort_by_key(|&v| depot(v)),
+            6..8 => taken.sort_by_key(|&v| std::cmp::Reverse(m.depot(v))),
+            8 => taken.sort_by_key(|&v| m.depot(v)),
             9 => taken.sort_by_key(|&v| m.room(v as usize)),
             _ => taken.sort_by_key(|&v| std::cmp::Reverse(m.service[v as usize])),
         }
@@ -394,7 +408,7 @@ impl<'a> State<'a> {
         let mut n: u64 = 0;
         self.draw_blink();
         loop {
-            if n % 64 == 0 {
+            if n.is_multiple_of(64) {
                 let done = progress(budget, n, began);
                 if done >= 1.0 {
                     break;

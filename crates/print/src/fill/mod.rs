@@ -7,4 +7,5 @@ pub mod season;
 pub mod sheets;
 
 pub use month::month;
+pub use season::gather as season;
 pub use sheets::sheets;

@@ -11,7 +11,7 @@ use jiff::civil::Date;
 
 use super::sheets::cause_words;
 use crate::month::{Area, Confirmed, HoldDays, MonthReport};
-use crate::sheet::SheetPaper;
+use crate::stock::Paper;
 
 /// What stands for ground that lies in no zone.
 const NO_ZONE: &str = "in no zone";
@@ -26,7 +26,7 @@ pub struct Asked {
     /// After how many days what is due, as for [`Programme::month`].
     pub limits: Limits,
     /// Paper.
-    pub paper: SheetPaper,
+    pub paper: Paper,
     /// Whom it is for, in words.
     pub partner: Option<String>,
     /// Who drew it up, in words.
@@ -96,14 +96,19 @@ fn areas(programme: &Programme, asked: &Asked) -> Result<Vec<Area>, ChainError> 
     let mut counts: BTreeMap<(String, String), (Option<u64>, u64)> = BTreeMap::new();
     for plan in plans_in_force(programme, asked.to)?.into_values() {
         for place in &plan.places {
-            let count = counts.entry((plan.target.clone(), zones.of(place.position))).or_default();
+            let count = counts
+                .entry((plan.target.clone(), zones.of(place.position)))
+                .or_default();
             count.0 = Some(count.0.unwrap_or(0) + 1);
         }
     }
     for placed in programme.placements()? {
         if placed.hung <= asked.to && placed.taken_down.is_none_or(|day| asked.to < day) {
             for target in &placed.targets {
-                counts.entry((target.clone(), zones.of(placed.position))).or_default().1 += 1;
+                counts
+                    .entry((target.clone(), zones.of(placed.position)))
+                    .or_default()
+                    .1 += 1;
             }
         }
     }
@@ -130,7 +135,10 @@ fn plans_in_force(programme: &Programme, by: Date) -> Result<BTreeMap<String, Pl
         }
     }
     adopted.sort_by_key(|(at, entry, _)| (*at, *entry));
-    Ok(adopted.into_iter().map(|(_, _, plan)| (plan.target.clone(), plan)).collect())
+    Ok(adopted
+        .into_iter()
+        .map(|(_, _, plan)| (plan.target.clone(), plan))
+        .collect())
 }
 
 /// Kilometres of the rounds of these days, as they were planned; none unless every round's way was known.
@@ -140,7 +148,11 @@ fn planned_km(programme: &Programme, asked: &Asked) -> Result<Option<f64>, Chain
     let mut day = asked.from;
     while day <= asked.to {
         let held = adopted.iter().rfind(|r| r.value.from <= day && day <= r.value.to);
-        for round in held.iter().flat_map(|r| &r.value.rounds).filter(|r| r.date == day) {
+        for round in held
+            .iter()
+            .flat_map(|r| &r.value.rounds)
+            .filter(|r| r.date == day)
+        {
             let Some(own) = round.km else { return Ok(None) };
             (km, any) = (km + own, true);
         }

@@ -3,14 +3,15 @@
 use std::collections::BTreeMap;
 
 use earlywood_chain::ChainError;
-use earlywood_chain::rounds::crews;
-use earlywood_journal::body::{Cause, HoldScope, LeftOut, PlannedRound, PlannedStop, RoundsAdopted};
+use earlywood_chain::rounds::{LeftOutView, PlannedRoundView, PlannedStopView, adopted, sheet};
+use earlywood_journal::body::{Cause, HoldScope};
 use earlywood_journal::{Hold, Programme};
-use earlywood_model::record::{Access, Position, Road, RoadClass, Shift, Skill};
+use earlywood_model::record::{Access, Position, Road, RoadClass, Shift};
 use jiff::civil::{Date, Time};
 
 use crate::map::{MapRoad, RoundMap};
-use crate::sheet::{RoundSheet, RoundSheets, SheetLeftOut, SheetPaper, SheetStop};
+use crate::sheet::{RoundSheet, RoundSheets, SheetLeftOut, SheetStop};
+use crate::stock::Paper;
 
 /// Which sheets.
 #[derive(Debug, Clone)]
@@ -21,43 +22,47 @@ pub struct Asked {
     pub to: Date,
     /// One crew alone; none: all of them.
     pub crew: Option<String>,
-    /// One sheet alone, by its code.
+    /// One sheet alone, by its code as somebody typed it; whatever the days.
     pub sheet: Option<String>,
     /// Paper.
-    pub paper: SheetPaper,
+    pub paper: Paper,
     /// Whom crews call, in words.
     pub call: Option<String>,
     /// Statement for data that are invented.
     pub invented: Option<String>,
 }
 
-/// The sheets of the rounds that hold on these days, by day and crew.
-///
-/// Of several adoptions that cover a day the one adopted last holds for it.
+/// The sheets of the rounds that hold on these days, by day and crew, as [`adopted`] tells them.
 ///
 /// # Errors
 /// A span that ends before it begins; a crew or code that has no round on these days; a programme that can't be read.
 pub fn sheets(programme: &Programme, asked: &Asked) -> Result<RoundSheets, ChainError> {
     if asked.to < asked.from {
-        return Err(ChainError::asked("to", format!("{} is before the first day, {}", asked.to, asked.from)));
-    }
-    let office = Office::read(programme)?;
-    let mut rounds = Vec::new();
-    let mut day = asked.from;
-    while day <= asked.to {
-        rounds.extend(office.day(programme, day, asked)?);
-        let Ok(next) = day.tomorrow() else { break };
-        day = next;
-    }
-    if rounds.is_empty() {
-        if let Some(code) = &asked.sheet {
-            return Err(ChainError::Unknown { what: "sheet", label: code.clone() });
-        }
-        let whose = asked.crew.as_ref().map_or_else(String::new, |crew| format!(" for {crew:?}"));
         return Err(ChainError::asked(
-            "from",
-            format!("no round was adopted{whose} from {} to {}", asked.from, asked.to),
+            "to",
+            format!("{} is before the first day, {}", asked.to, asked.from),
         ));
+    }
+    let (held, left_out) = match &asked.sheet {
+        Some(code) => {
+            let round = sheet::sheet(programme, code)?.round;
+            let left_out = adopted(programme, round.date, round.date)?.left_out;
+            (vec![round], left_out)
+        }
+        None => {
+            let held = adopted(programme, asked.from, asked.to)?;
+            (held.rounds, held.left_out)
+        }
+    };
+    let office = Office::read(programme)?;
+    let left_out = self::left_out(&left_out);
+    let rounds: Vec<RoundSheet> = held
+        .iter()
+        .filter(|round| asked.crew.as_ref().is_none_or(|crew| *crew == round.crew))
+        .map(|round| office.sheet(round, &left_out))
+        .collect();
+    if rounds.is_empty() {
+        return Err(nothing(asked));
     }
     Ok(RoundSheets {
         paper: asked.paper,
@@ -68,9 +73,19 @@ pub fn sheets(programme: &Programme, asked: &Asked) -> Result<RoundSheets, Chain
     })
 }
 
+fn nothing(asked: &Asked) -> ChainError {
+    let whose = asked
+        .crew
+        .as_ref()
+        .map_or_else(String::new, |crew| format!(" for crew {crew:?}"));
+    ChainError::asked(
+        "from",
+        format!("no round is adopted{whose} from {} to {}", asked.from, asked.to),
+    )
+}
+
 /// What all sheets are made from.
 struct Office {
-    adopted: Vec<RoundsAdopted>,
     access: BTreeMap<String, Access>,
     shifts: BTreeMap<String, Shift>,
     zones: Vec<(String, Vec<Vec<Position>>)>,
@@ -82,9 +97,16 @@ impl Office {
     fn read(programme: &Programme) -> Result<Office, ChainError> {
         let ring = |ring: &Vec<[f64; 2]>| ring.iter().copied().map(position).collect();
         Ok(Office {
-            adopted: programme.rounds_adopted()?.into_iter().map(|r| r.value).collect(),
-            access: programme.access()?.into_iter().map(|a| (a.label.clone(), a)).collect(),
-            shifts: programme.shifts()?.into_iter().map(|s| (s.label.clone(), s)).collect(),
+            access: programme
+                .access()?
+                .into_iter()
+                .map(|a| (a.label.clone(), a))
+                .collect(),
+            shifts: programme
+                .shifts()?
+                .into_iter()
+                .map(|s| (s.label.clone(), s))
+                .collect(),
             zones: programme
                 .zones()?
                 .iter()
@@ -95,31 +117,11 @@ impl Office {
         })
     }
 
-    /// The sheets of one day, by crew.
-    fn day(&self, programme: &Programme, day: Date, asked: &Asked) -> Result<Vec<RoundSheet>, ChainError> {
-        let Some(held) = self.adopted.iter().rfind(|r| r.from <= day && day <= r.to) else {
-            return Ok(Vec::new());
-        };
-        let wanted = |round: &&PlannedRound| {
-            round.date == day
-                && asked.crew.as_ref().is_none_or(|crew| *crew == round.crew)
-                && asked.sheet.as_ref().is_none_or(|code| *code == round.sheet)
-        };
-        let mut rounds: Vec<&PlannedRound> = held.rounds.iter().filter(wanted).collect();
-        rounds.sort_by(|a, b| a.crew.cmp(&b.crew));
-        let people: BTreeMap<String, Vec<String>> =
-            crews(programme, day)?.into_iter().map(|c| (c.crew, c.people)).collect();
-        Ok(rounds
-            .into_iter()
-            .map(|round| self.sheet(round, held, people.get(&round.crew).cloned().unwrap_or_default()))
-            .collect())
-    }
-
-    fn sheet(&self, round: &PlannedRound, held: &RoundsAdopted, people: Vec<String>) -> RoundSheet {
+    fn sheet(&self, round: &PlannedRoundView, left_out: &[SheetLeftOut]) -> RoundSheet {
         RoundSheet {
             sheet: round.sheet.clone(),
             crew: round.crew.clone(),
-            people,
+            people: round.people.clone(),
             date: round.date,
             starts: round.starts,
             ends: round.ends,
@@ -128,45 +130,66 @@ impl Office {
             break_minutes: round.break_minutes,
             break_at: round.break_at,
             km: round.km,
-            notes: self.holds.iter().filter_map(|hold| hold_words(hold, round.date)).collect(),
+            notes: self
+                .holds
+                .iter()
+                .filter_map(|hold| hold_words(hold, round.date))
+                .collect(),
             map: self.map(round),
-            stops: round.stops.iter().map(|stop| self.stop(stop, round.date)).collect(),
-            left_out: left_out(&held.left_out),
+            stops: round
+                .stops
+                .iter()
+                .map(|stop| self.stop(stop, round.date))
+                .collect(),
+            left_out: left_out.to_vec(),
         }
     }
 
-    fn map(&self, round: &PlannedRound) -> RoundMap {
+    fn map(&self, round: &PlannedRoundView) -> RoundMap {
         let shift = self.shifts.get(&round.crew);
         let depot = shift.map(|s| s.depot);
-        let mut seen: Vec<Position> = round.stops.iter().map(|s| s.position).collect();
+        let line: Vec<Position> = round.line.iter().flatten().copied().map(position).collect();
+        let mut seen: Vec<Position> = round.stops.iter().map(spot).collect();
         seen.extend(depot);
+        seen.extend(&line);
         RoundMap {
             zones: self.zones.clone(),
             roads: roads_near(&self.roads, &seen),
-            line: Vec::new(),
+            line,
             depot,
             end: shift.and_then(|s| s.end),
             stops: Vec::new(),
         }
     }
 
-    fn stop(&self, stop: &PlannedStop, day: Date) -> SheetStop {
+    fn stop(&self, stop: &PlannedStopView, day: Date) -> SheetStop {
         let access = self.access.get(&stop.place);
-        let mut cautions = access.map(|a| a.cautions.clone()).unwrap_or_default();
+        let mut cautions = stop.cautions.clone();
         cautions.extend(access.and_then(|a| no_right(a, day)));
+        let mut what = stop.what.clone();
+        if stop.done {
+            what.push("visited already when this was printed".to_owned());
+        }
         SheetStop {
             trap: stop.trap.clone(),
             place: stop.place.clone(),
-            position: stop.position,
+            position: spot(stop),
             arrive: stop.arrive,
             leave: stop.leave,
             drive_minutes: stop.drive_minutes,
-            what: stop.what.clone(),
+            what,
             cautions,
-            directions: access.and_then(|a| a.directions.clone()),
-            needs: access.map(|a| a.needs.iter().map(|s| need(*s)).collect()).unwrap_or_default(),
+            directions: stop.directions.clone(),
+            needs: stop.needs.iter().map(|need| need.replace('-', " ")).collect(),
             entry: access.map(entry).unwrap_or_default(),
         }
+    }
+}
+
+fn spot(stop: &PlannedStopView) -> Position {
+    Position {
+        lat: stop.lat,
+        lon: stop.lon,
     }
 }
 
@@ -174,17 +197,17 @@ fn position([lon, lat]: [f64; 2]) -> Position {
     Position { lat, lon }
 }
 
-fn need(skill: Skill) -> String {
-    skill.word().replace('-', " ")
-}
-
 /// A right to enter that does not hold on the day is a caution, whatever the plan says.
 fn no_right(access: &Access, day: Date) -> Option<String> {
     if let Some(last) = access.permit_to.filter(|last| *last < day) {
-        return Some(format!("The right to enter ended on {last}: do not enter, call the office"));
+        return Some(format!(
+            "The right to enter ended on {last}: do not enter, call the office"
+        ));
     }
     let first = access.permit_from.filter(|first| day < *first)?;
-    Some(format!("The right to enter begins on {first}: do not enter, call the office"))
+    Some(format!(
+        "The right to enter begins on {first}: do not enter, call the office"
+    ))
 }
 
 /// When the gate is open, and by what right one enters.
@@ -202,7 +225,9 @@ fn entry(access: &Access) -> Vec<String> {
         said.push(format!("only {}", days.join(", ")));
     }
     if let Some(permit) = &access.permit {
-        let until = access.permit_to.map_or_else(String::new, |last| format!(" until {last}"));
+        let until = access
+            .permit_to
+            .map_or_else(String::new, |last| format!(" until {last}"));
         said.push(format!("entered by {permit}{until}"));
     }
     if let Some(park) = access.park {
@@ -222,8 +247,14 @@ fn hold_words(hold: &Hold, day: Date) -> Option<String> {
         HoldScope::Places(places) => format!("place {}", places.join(", ")),
         HoldScope::Traps(traps) => format!("trap {}", traps.join(", ")),
     };
-    let until = hold.to.map_or_else(|| "until it is lifted".to_owned(), |last| format!("to {last}"));
-    Some(format!("Hold on {what}: {}, from {} {until}. No visit there.", cause_words(&hold.cause), hold.from))
+    let until = hold
+        .to
+        .map_or_else(|| "until it is lifted".to_owned(), |last| format!("to {last}"));
+    Some(format!(
+        "Hold on {what}: {}, from {} {until}. No visit there.",
+        cause_words(&hold.cause),
+        hold.from
+    ))
 }
 
 pub(crate) fn cause_words(cause: &Cause) -> &str {
@@ -271,9 +302,9 @@ fn roads_near(roads: &[Road], seen: &[Position]) -> Vec<MapRoad> {
 }
 
 /// What would have added most first; what has no worth told last.
-fn left_out(all: &[LeftOut]) -> Vec<SheetLeftOut> {
-    let mut sorted: Vec<&LeftOut> = all.iter().collect();
-    let worth = |l: &LeftOut| l.worth.unwrap_or(f64::NEG_INFINITY);
+fn left_out(all: &[LeftOutView]) -> Vec<SheetLeftOut> {
+    let mut sorted: Vec<&LeftOutView> = all.iter().collect();
+    let worth = |l: &LeftOutView| l.worth.unwrap_or(f64::NEG_INFINITY);
     sorted.sort_by(|a, b| worth(b).total_cmp(&worth(a)).then_with(|| a.trap.cmp(&b.trap)));
     sorted
         .into_iter()

@@ -5,8 +5,8 @@ use jiff::civil::Date;
 use maud::{Markup, html};
 
 use super::svg::{
-    ACCENT, BAND, FAMILY, GRID, INK, SOFT_INK, Scale, banded, close, day_number, line, n, percent, probability, ring,
-    short_day, ticks,
+    ACCENT, BAND, FAMILY, GRID, INK, SOFT_INK, Scale, banded, close, day_number, line, n, percent,
+    probability, ring, short_day, ticks,
 };
 use super::{Fortnight, PlanResult, ZoneAssurance};
 

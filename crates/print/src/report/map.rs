@@ -46,6 +46,11 @@ impl Frame {
         })
     }
 
+    /// How high a map is, for its width.
+    pub(crate) fn height_per_width(&self) -> f64 {
+        self.height / WIDTH
+    }
+
     fn at(&self, p: &Point) -> (f64, f64) {
         (
             (p.x_m - self.west_m) * self.units_per_m,
@@ -472,7 +477,11 @@ pub(crate) fn signs_alone(base: &MapBase, target: &TargetReport) -> Vec<(String,
         let dots = html! {
             path d="M5 6h0M12 8h0M7 13h0" stroke="#3f3a33" stroke-width="2.4" stroke-linecap="round" {}
         };
-        let thinned = if target.hosts.len() > MOST_HOSTS { " (thinned for the map)" } else { "" };
+        let thinned = if target.hosts.len() > MOST_HOSTS {
+            " (thinned for the map)"
+        } else {
+            ""
+        };
         signs.push((sign(dots), format!("host trees{thinned}")));
     }
     if !base.forbidden.is_empty() {
