@@ -73,7 +73,8 @@ def test_custody_form_has_every_item_and_the_sum(papers):
     text = " ".join(words(papers, "custody-3"))
     for said in ['*b* #eval("y")', "Ana Ibáñez-Müller", "2025-06-01 16:40", "Given by: name", "Taken by: name", "Temperature"]:
         assert said in text
-    assert "all together 3" in text or "3 Containers in" in text or "\n3" in text
+    assert "Containers out, all together 3 Containers in" in text
+    assert "Verylongwordwithoutanyblankthatgoesonandonandon" in text.replace(" ", "")
 
 
 def test_notice_is_one_page_in_two_languages(papers):

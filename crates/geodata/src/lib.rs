@@ -5,6 +5,7 @@
 //! * [`area`] measures polygons and finds which of them a point is in.
 //! * [`cells`] lays H3 cells over the ground, with host weight and introduction risk.
 //! * [`places`] finds spots between trees where a trap may hang, and checks a person's own list of them.
+//! * [`roads`] reads roads and says how long a drive takes.
 
 pub mod area;
 pub mod cells;
@@ -12,6 +13,7 @@ pub mod geodesy;
 pub mod places;
 mod problem;
 pub mod read;
+pub mod roads;
 
 pub use area::AreaIndex;
 pub use cells::{Cell, CellOptions, Cells};
@@ -19,3 +21,4 @@ pub use geodesy::{Frame, Xy, geodesic_m};
 pub use places::{Fault, Ground, PlaceFault, PlaceOptions, PlaceRules, Places, Standing};
 pub use problem::{GeoError, Loaded, Problem, Unit};
 pub use read::{Context, Loadable, read_bytes, read_file};
+pub use roads::{RoadNet, RoadOptions, Travel, TravelTable};

@@ -112,7 +112,8 @@ fn a_code_too_small_to_read_is_refused() {
         told.contains("14 mm by 10 mm") && told.contains("0.33 mm"),
         "{told}"
     );
-    let mut input = traps("letter-67x25", 1, 1);
+    let mut input = traps("40x15,4,10", 1, 1);
+    labels::traps(&input).unwrap();
     input.traps[0].label = "x".repeat(200);
     assert!(refusal(labels::traps(&input)).contains("shorter numbers"));
 }
