@@ -46,7 +46,7 @@ pub fn labels(programme: &Programme, asked: &LabelsAsked) -> Result<TrapLabels, 
         asked.traps.clone()
     };
     Ok(TrapLabels {
-        sheet: asked.sheet,
+        sheet: asked.sheet.clone(),
         start_at: asked.start_at,
         programme: programme.name()?,
         call: asked.call.clone(),
@@ -114,13 +114,13 @@ pub fn custody(programme: &Programme, asked: &CustodyAsked, made: Made) -> Resul
                 label: handover.clone(),
             });
         };
-        asked.from.get_or_insert_with(|| first.holder.clone());
+        asked.from = asked.from.or_else(|| first.holder.clone());
         asked.to = asked.to.or_else(|| first.offered_to.clone());
         asked.specimens = mine.iter().map(|s| s.specimen.clone()).collect();
     } else if asked.specimens.is_empty()
         && let Some(from) = &asked.from
     {
-        let theirs = open.iter().filter(|s| s.holder == *from);
+        let theirs = open.iter().filter(|s| s.holder.as_ref() == Some(from));
         asked.specimens = theirs.map(|s| s.specimen.clone()).collect();
     }
     let taken: HashMap<String, _> = programme
