@@ -5,6 +5,7 @@
 
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
+use axum::http::StatusCode;
 use axum::response::Response;
 use earlywood_chain::desk::USUAL_DRAWS;
 use earlywood_chain::due;
@@ -46,7 +47,9 @@ impl From<PrintError> for Problem {
             PrintError::Sheet { .. } | PrintError::CodeTooSmall { .. } => {
                 Problem::field("sheet", error.to_string())
             }
-            PrintError::Value { what, .. } => Problem::field(what, error.to_string()),
+            PrintError::Value { .. } => {
+                Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-field", error.to_string())
+            }
             error => Problem::fault(error),
         }
     }
