@@ -2,10 +2,12 @@
 //!
 //! Every function here reads; none writes. What a document shows is what the same call shows on a screen.
 
+pub mod forms;
 pub mod month;
 pub mod season;
 pub mod sheets;
 
+pub use forms::{custody, labels, notice, safety};
 pub use month::month;
 pub use season::gather as season;
 pub use sheets::sheets;
