@@ -19,6 +19,7 @@ pub mod phenology;
 pub mod profile;
 pub mod proportion;
 pub mod record;
+pub mod release;
 pub mod sample_size;
 pub mod scenario_tree;
 pub mod trigger;
