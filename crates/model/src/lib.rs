@@ -20,6 +20,7 @@ pub mod profile;
 pub mod proportion;
 pub mod record;
 pub mod release;
+pub mod reliability;
 pub mod sample_size;
 pub mod scenario_tree;
 pub mod trigger;
