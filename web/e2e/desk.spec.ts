@@ -11,7 +11,7 @@ const SCREENS: [name: string, path: string, ready: string][] = [
   ['take', '/bench?view=new', 'Take in a specimen'], ['trees', '/trees', 'could not look'], ['tree-form', '/trees?view=record', 'Was it looked at?'], ['stores', '/stores', 'freezer 2'], ['lot', '/stores/L-7', 'Where it hung'],
   ['journal', '/journal', 'T-502'], ['entry', `/journal/${entries[0]?.entry}`, 'What it says'], ['conflicts', '/journal?view=conflicts', 'trap T-117'], ['month', '/journal?view=month', 'Pending specimens'], ['verify', '/journal?view=verify', 'Verify now'],
   ['people', '/people', 'Tove Ashgrave'], ['devices', '/people?view=devices', 'this office'], ['crews', '/people?view=crews', 'crew-2'], ['own', '/people?view=own', 'You are'], ['loading', '/loading', 'Drop a file'], ['due', '/rounds?view=due', 'Print the round'],
-  ['rounds', '/rounds', 'Minutes of each crew'], ['rounds-propose', '/rounds?view=propose', 'Crews that stay at home'], ['rounds-sheet', '/rounds?view=sheet&code=4A7C3', 'Write down all rows'],
+  ['rounds', '/rounds', 'Minutes of each crew'], ['rounds-propose', '/rounds?view=propose', 'Crews that stay at home'], ['rounds-paper', '/rounds?view=paper', 'Safety sheet of a crew'], ['rounds-sheet', '/rounds?view=sheet&code=4A7C3', 'Write down all rows'],
 ]
 const SIZES: [string, number, number][] = [['office', 1280, 800], ['phone', 390, 844]]
 const shots = process.env['EARLYWOOD_SHOTS']

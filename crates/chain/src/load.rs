@@ -3,11 +3,12 @@
 use std::collections::HashSet;
 use std::path::Path;
 
-use earlywood_geodata::{Context, Loadable, Loaded, Problem, read_bytes, read_file};
+use earlywood_geodata::roads::{OsmOptions, read_osm_pbf};
+use earlywood_geodata::{AreaIndex, Context, Loadable, Loaded, Problem, read_bytes, read_file};
 use earlywood_journal::{Act, Bulk, LoadMode, Programme};
 use earlywood_model::profile::TargetProfile;
 use earlywood_model::record::{
-    Access, Host, Land, Pathway, Place, Placement, Shift, Visit, WeatherDay, Zone,
+    Access, Host, Land, Pathway, Place, Placement, Position, Road, Shift, Visit, WeatherDay, Zone,
 };
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
@@ -31,6 +32,8 @@ pub enum What {
     Weather,
     /// Spots where traps may hang.
     Places,
+    /// Roads that may be driven: an OpenStreetMap .pbf extract, or GeoJSON lines.
+    Roads,
     /// Working days of the crews.
     Crews,
     /// How places are got to, and when they may be entered.
@@ -94,6 +97,8 @@ pub enum Records {
     Weather(Vec<WeatherDay>),
     /// Places.
     Places(Vec<Place>),
+    /// Roads.
+    Roads(Vec<Road>),
     /// Crews' days.
     Crews(Vec<Shift>),
     /// Access to places.
@@ -116,6 +121,7 @@ impl Records {
             Records::Zones(r) => r.len(),
             Records::Weather(r) => r.len(),
             Records::Places(r) => r.len(),
+            Records::Roads(r) => r.len(),
             Records::Crews(r) => r.len(),
             Records::Access(r) => r.len(),
             Records::Traps(r) => r.len(),
@@ -137,6 +143,7 @@ impl Records {
             Records::Zones(r) => drop(r.remove(at)),
             Records::Weather(r) => drop(r.remove(at)),
             Records::Places(r) => drop(r.remove(at)),
+            Records::Roads(r) => drop(r.remove(at)),
             Records::Crews(r) => drop(r.remove(at)),
             Records::Access(r) => drop(r.remove(at)),
             Records::Traps(r) => drop(r.remove(at)),
@@ -168,6 +175,7 @@ impl Records {
             Records::Zones(r) => whole(programme, act, source, mode, r),
             Records::Weather(r) => whole(programme, act, source, mode, r),
             Records::Places(r) => whole(programme, act, source, mode, r),
+            Records::Roads(r) => whole(programme, act, source, mode, r),
             Records::Crews(r) => whole(programme, act, source, mode, r),
             Records::Access(r) => whole(programme, act, source, mode, r),
             Records::Traps(r) => programme.record_placements(act, r).map(drop),
@@ -258,6 +266,10 @@ pub fn read(
         What::Zones => job.records(&mut reading, Records::Zones),
         What::Weather => job.records(&mut reading, Records::Weather),
         What::Places => job.records(&mut reading, Records::Places),
+        What::Roads => match job.extract(&mut reading)? {
+            Some(read) => Ok(read),
+            None => job.records(&mut reading, Records::Roads),
+        },
         What::Crews => job.records(&mut reading, Records::Crews),
         What::Access => job.records(&mut reading, Records::Access),
         What::Traps => job.records(&mut reading, Records::Traps),
@@ -277,11 +289,25 @@ fn known(programme: &Programme, what: What, mode: LoadMode) -> Result<HashSet<St
         What::Land => programme.land()?.into_iter().map(|r| r.label).collect(),
         What::Zones => programme.zones()?.into_iter().map(|r| r.label).collect(),
         What::Places => programme.places()?.into_iter().map(|r| r.label).collect(),
+        What::Roads => programme.roads()?.into_iter().map(|r| r.label).collect(),
         What::Crews => programme.shifts()?.into_iter().map(|r| r.label).collect(),
         What::Access => programme.access()?.into_iter().map(|r| r.label).collect(),
         // Station-days are checked by the journal: ten years of them are not worth reading twice.
         What::Weather | What::Traps | What::Visits | What::Targets => HashSet::new(),
     })
+}
+
+/// Roads of an extract are kept this far beyond the zones: a depot in the next town, a bridge up the river. Design choice.
+const ROAD_MARGIN_M: f64 = 20_000.0;
+/// A degree of latitude is nowhere shorter (WGS 84, at the equator), metres.
+const METRES_A_DEGREE: f64 = 110_574.0;
+
+/// Whether a file is an OpenStreetMap extract: by its name, or by the block that each begins with.
+fn is_extract(name: &str, bytes: &[u8]) -> bool {
+    name.to_lowercase().ends_with(".pbf")
+        || bytes
+            .get(..64)
+            .is_some_and(|b| b.windows(9).any(|w| w == b"OSMHeader"))
 }
 
 struct Job<'a> {
@@ -326,6 +352,75 @@ impl Job<'_> {
             listing,
             summary,
         })
+    }
+
+    /// Reads an OpenStreetMap extract; `None` when the file is none.
+    fn extract(&self, reading: &mut Reading<'_>) -> Result<Option<FileRead>, ChainError> {
+        let words = self.source.words();
+        let unreadable = |e| ChainError::asked("source", format!("{words} can't be read: {e}"));
+        let held;
+        let bytes = match self.source {
+            Source::File(path) if is_extract(&words, &[]) => {
+                held = std::fs::read(path).map_err(unreadable)?;
+                held.as_slice()
+            }
+            Source::File(_) => return Ok(None),
+            Source::Bytes(name, bytes) if is_extract(name, bytes) => bytes,
+            Source::Bytes(..) => return Ok(None),
+        };
+        let options = OsmOptions {
+            clip: self.ground_and_margin()?,
+            private: false,
+        };
+        let read =
+            read_osm_pbf(&words, bytes, &options).map_err(|e| ChainError::asked("source", e.to_string()))?;
+        (reading.progress)(bytes.len() as u64, bytes.len() as u64);
+        let before = read.roads.len();
+        let roads: Vec<Road> = read
+            .roads
+            .into_iter()
+            .filter(|road| !self.known.contains(&road.label))
+            .collect();
+        let mut notes = read.notes;
+        if roads.len() < before {
+            notes.push(format!(
+                "{} of the {before} roads are in the programme already and were left as they are",
+                before - roads.len()
+            ));
+        }
+        Ok(Some(FileRead {
+            what: self.what,
+            name: self.source.name(),
+            unit: "road",
+            summary: format!("{words}: {} roads, nothing wrong", roads.len()),
+            source: words.clone(),
+            rows: (1..=roads.len()).collect(),
+            good: Records::Roads(roads),
+            problems: Vec::new(),
+            problem_count: 0,
+            bad_rows: 0,
+            columns: Vec::new(),
+            unknown_columns: Vec::new(),
+            notes,
+            listing: String::new(),
+        }))
+    }
+
+    /// South-west and north-east corner of the zones with a margin for the drives; none while there are no zones.
+    fn ground_and_margin(&self) -> Result<Option<(Position, Position)>, ChainError> {
+        let zones = self.programme.zones()?;
+        Ok(AreaIndex::new(zones.iter().map(|z| &z.area))
+            .bounds()
+            .map(|(low, high)| {
+                let widest = low.lat.abs().max(high.lat.abs()).min(89.0);
+                let lat = ROAD_MARGIN_M / METRES_A_DEGREE;
+                let lon = lat / widest.to_radians().cos();
+                let corner = |p: Position, sign: f64| Position {
+                    lat: p.lat + sign * lat,
+                    lon: p.lon + sign * lon,
+                };
+                (corner(low, -1.0), corner(high, 1.0))
+            }))
     }
 
     fn target(&self) -> Result<FileRead, ChainError> {

@@ -329,9 +329,10 @@ impl Planned {
                     arrive: stop.arrive.strftime("%H:%M").to_string(),
                     leave: stop.leave.strftime("%H:%M").to_string(),
                 };
-                planned
-                    .own
-                    .extend(open.enumerate().map(|(n, stop)| (stop.trap.clone(), (n, when(&stop)))));
+                planned.own.extend(
+                    open.enumerate()
+                        .map(|(n, stop)| (stop.trap.clone(), (n, when(&stop)))),
+                );
             } else {
                 planned.others.extend(open.map(|stop| stop.trap));
             }

@@ -269,6 +269,7 @@ fn sample(records: &Records) -> Vec<Value> {
         Records::Zones(r) => first(r),
         Records::Weather(r) => first(r),
         Records::Places(r) => first(r),
+        Records::Roads(r) => first(r),
         Records::Crews(r) => first(r),
         Records::Access(r) => first(r),
         Records::Traps(r) => first(r),
@@ -304,7 +305,11 @@ fn shapes(records: &Records) -> Option<Value> {
             .take(MOST_SHAPES)
             .map(|z| area_feature(&z.area, json!({"label": z.label})))
             .collect(),
-        Records::Weather(_) | Records::Access(_) | Records::Visits(_) | Records::Target(..) => return None,
+        Records::Weather(_)
+        | Records::Roads(_)
+        | Records::Access(_)
+        | Records::Visits(_)
+        | Records::Target(..) => return None,
     };
     Some(collection(features))
 }

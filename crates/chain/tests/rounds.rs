@@ -16,7 +16,8 @@ use earlywood_journal::{
     VisitMade,
 };
 use earlywood_model::record::{
-    Access, Looked, Placement, Position, Renewed, Shift, Skill, TrapFound, Visit, VisitKind, WeatherDay,
+    Access, Looked, Oneway, Placement, Position, Renewed, Road, RoadClass, Shift, Skill, TrapFound, Visit,
+    VisitKind, WeatherDay,
 };
 use jiff::civil::{Date, date, time};
 use jiff::tz::TimeZone;
@@ -746,5 +747,91 @@ fn files_hold_every_stop_and_are_the_same_every_time() {
     assert_eq!(
         rounds::named_zone(&site.programme).unwrap().as_deref(),
         Some("America/Denver")
+    );
+}
+
+/// A grid of streets through all traps but the last row, every crossing a node.
+fn streets() -> Vec<Road> {
+    let node = |row: usize, column: usize| i64::try_from(row * 10 + column).unwrap();
+    let street = |label: String, corners: Vec<(usize, usize)>| Road {
+        label,
+        class: RoadClass::Local,
+        oneway: Oneway::Both,
+        speed_kmh: None,
+        name: None,
+        nodes: corners.iter().map(|&(r, c)| node(r, c)).collect(),
+        line: corners
+            .iter()
+            .map(|&(r, c)| {
+                let p = at(r * 6 + c);
+                [p.lon, p.lat]
+            })
+            .collect(),
+    };
+    let along = (0..3).map(|r| street(format!("row/{r}"), (0..6).map(|c| (r, c)).collect()));
+    let across = (0..6).map(|c| street(format!("column/{c}"), (0..3).map(|r| (r, c)).collect()));
+    along.chain(across).collect()
+}
+
+#[test]
+fn along_roads_drives_have_their_length_and_what_is_off_them_is_listed() {
+    let mut site = Site::new();
+    site.programme
+        .load(&site.act, "roads.geojson", LoadMode::Replace, &streets())
+        .unwrap();
+    let proposal = site.propose(&week()).unwrap();
+    assert!(
+        proposal.notes.iter().any(|n| n.contains("drives follow 9 roads")),
+        "{:?}",
+        proposal.notes
+    );
+    // The last row of traps lies two kilometres from any street.
+    let off: BTreeSet<&str> = proposal.left_out.iter().map(|l| l.trap.as_str()).collect();
+    assert_eq!(off, ["T18", "T19", "T20", "T21", "T22", "T23"].into());
+    assert!(
+        proposal
+            .left_out
+            .iter()
+            .all(|l| l.reason.contains("too far to walk"))
+    );
+    for round in &proposal.rounds {
+        // Streets are driven at 30 km/h; stops are at crossings, so nobody walks.
+        let km = round.km.unwrap();
+        assert!(
+            (round.drive_minutes / 60.0 * 30.0 - km).abs() < 0.05 * km + 0.1,
+            "{km} {}",
+            round.drive_minutes
+        );
+    }
+    rounds::adopt(&mut site.programme, &site.act, &proposal, "a test").unwrap();
+    let mut view = rounds::adopted(&site.programme, TODAY, date(2025, 8, 8)).unwrap();
+    rounds::put_lines(&site.programme, view.rounds.iter_mut()).unwrap();
+    for round in &view.rounds {
+        let line = round.line.as_ref().unwrap();
+        assert!(line.len() > round.stops.len());
+        assert!((line[0][1] - at(8).lat).abs() < 1e-6 && line.first() == line.last());
+    }
+    // With all streets closed around a trap nobody gets there, and a road that is closed must be one.
+    let mut ask = week();
+    ask.closed = vec![format!("{},{},{}", at(0).lat, at(0).lon, 600)];
+    let closed = site.propose(&ask).unwrap();
+    assert!(
+        closed.left_out.iter().any(|l| l.trap == "T00"),
+        "{:?}",
+        closed.left_out
+    );
+    ask.closed = vec!["row/77".into()];
+    assert!(said(site.propose(&ask)).contains("row/77"));
+    // The depot in the sea.
+    let mut astray = shift("crew-1");
+    astray.depot = Position {
+        lat: 33.5,
+        lon: -100.0,
+    };
+    site.shifts(&[astray, shift("crew-2")]);
+    let words = said(site.propose(&week()));
+    assert!(
+        words.contains("the depot of crew-1") && words.contains("km from the nearest road"),
+        "{words}"
     );
 }

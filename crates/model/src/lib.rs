@@ -19,8 +19,11 @@ pub mod phenology;
 pub mod profile;
 pub mod proportion;
 pub mod record;
+pub mod release;
+pub mod reliability;
 pub mod sample_size;
 pub mod scenario_tree;
+pub mod trigger;
 pub mod weather;
 
 pub use error::ModelError;

@@ -1,8 +1,19 @@
 //! Where a caught insect came from: a posterior over ground, with exposure and zero catches.
 //!
 //! Catches are Poisson with mean `N q_i(s)`, `q_i = e_i p(d_i)`; profiling N out leaves the spatial log-likelihood
-//! `l(s) = sum y_i ln(q_i / sum q)` (the multinomial form; traps with zero catch speak through the sum). The prior
-//! is flat on the grid. Regions are highest-posterior-density: never read the best point without them.
+//! `l(s) = sum y_i ln(q_i / sum q)` (the multinomial form; traps with zero catch speak through the sum). Clumped catches
+//! are negative binomial with variance `m + m^2/k`: `sum ln G(y+k)/G(k) + y ln(m/(k+m)) + k ln(k/(k+m))`. Regions are
+//! highest-posterior-density: never read the best point without them.
+//!
+//! [`locate`] is the plain formula on a grid with a flat prior. [`posterior`](mod@posterior) takes cells or trees with
+//! priors and integrates uncertain parameters out; [`clusters`](mod@clusters) looks for several origins;
+//! [`coverage`](mod@coverage) checks by simulation that regions hold what they promise.
+
+mod catches;
+pub mod clusters;
+pub mod coverage;
+pub mod posterior;
+mod radial;
 
 use rayon::prelude::*;
 
@@ -137,13 +148,8 @@ pub fn log_likelihood(form: Form, reach_m: f64, traps: &[TrapCatch], x_m: f64, y
         .sum()
 }
 
-/// The posterior of the origin over `grid`, flat prior.
-///
-/// # Errors
-/// A reach not above 0, a negative catch or effort, no catch at all, a catch without effort, or catches that no node
-/// of the grid could explain.
-pub fn locate(form: Form, reach_m: f64, traps: &[TrapCatch], grid: OriginGrid) -> Result<Origin, ModelError> {
-    check("reach", reach_m, reach_m > 0.0, "above 0 m")?;
+/// Catches and efforts that can be asked where they came from.
+fn check_catches(traps: &[TrapCatch]) -> Result<(), ModelError> {
     for t in traps {
         check("x", t.x_m, true, "a finite number")?;
         check("y", t.y_m, true, "a finite number")?;
@@ -160,6 +166,17 @@ pub fn locate(form: Form, reach_m: f64, traps: &[TrapCatch], grid: OriginGrid) -
             "nothing was caught, so there is no origin to look for".into(),
         ));
     }
+    Ok(())
+}
+
+/// The posterior of the origin over `grid`, flat prior.
+///
+/// # Errors
+/// A reach not above 0, a negative catch or effort, no catch at all, a catch without effort, or catches that no node
+/// of the grid could explain.
+pub fn locate(form: Form, reach_m: f64, traps: &[TrapCatch], grid: OriginGrid) -> Result<Origin, ModelError> {
+    check("reach", reach_m, reach_m > 0.0, "above 0 m")?;
+    check_catches(traps)?;
     let nodes = grid.columns * grid.rows;
     let mut mass: Vec<f64> = (0..nodes)
         .into_par_iter()

@@ -106,8 +106,15 @@ fn rounds_are_proposed_adopted_printed_and_typed_in() {
     assert!(none["adopted"].is_null() && none["rounds"].as_array().unwrap().is_empty());
 
     // A question that can't be, and one that finds nobody.
-    let refused = supervisor.call("POST", "/api/1/rounds/drafts", json!({"from": TODAY, "at": "25:00"}));
-    assert_eq!((refused.status, refused.json()["where"].clone()), (422, json!("at")));
+    let refused = supervisor.call(
+        "POST",
+        "/api/1/rounds/drafts",
+        json!({"from": TODAY, "at": "25:00"}),
+    );
+    assert_eq!(
+        (refused.status, refused.json()["where"].clone()),
+        (422, json!("at"))
+    );
     let (_, failed) = worked_out(
         &mut supervisor,
         json!({"from": TODAY, "days": 1, "without": [{"crew": "crew-1"}]}),
@@ -121,11 +128,21 @@ fn rounds_are_proposed_adopted_printed_and_typed_in() {
     assert_eq!(stops.len(), 5, "{draft}");
     let gate = stops.iter().find(|stop| stop["place"] == "P1").unwrap();
     assert_eq!(gate["cautions"], json!(["dog in the yard"]));
-    assert_eq!(draft["rounds"]["left_out"][0]["trap"], "T5", "nobody has a ladder");
+    assert_eq!(
+        draft["rounds"]["left_out"][0]["trap"], "T5",
+        "nobody has a ladder"
+    );
 
     let blank = supervisor.call("POST", &format!("{path}/adopt"), json!({"reason": " "}));
-    assert_eq!((blank.status, blank.json()["where"].clone()), (422, json!("reason")));
-    supervisor.good("POST", &format!("{path}/adopt"), json!({"reason": "the week as usual"}));
+    assert_eq!(
+        (blank.status, blank.json()["where"].clone()),
+        (422, json!("reason"))
+    );
+    supervisor.good(
+        "POST",
+        &format!("{path}/adopt"),
+        json!({"reason": "the week as usual"}),
+    );
     let again = supervisor.call("POST", &format!("{path}/adopt"), json!({"reason": "twice"}));
     assert_eq!(again.status, 404, "what is adopted is no draft any more");
 
@@ -136,7 +153,11 @@ fn rounds_are_proposed_adopted_printed_and_typed_in() {
     let code = round["sheet"].as_str().unwrap().to_owned();
 
     for (kind, begins, content) in [
-        ("rounds/files/ics", "BEGIN:VCALENDAR", "text/calendar; charset=utf-8"),
+        (
+            "rounds/files/ics",
+            "BEGIN:VCALENDAR",
+            "text/calendar; charset=utf-8",
+        ),
         ("rounds/files/gpx", "<?xml", "application/gpx+xml"),
         ("rounds/files/csv", "date,", "text/csv; charset=utf-8"),
         ("paper/sheets", "%PDF-", "application/pdf"),
@@ -149,7 +170,12 @@ fn rounds_are_proposed_adopted_printed_and_typed_in() {
         assert!(reply.headers["content-disposition"].starts_with("attachment; filename="));
     }
     assert_eq!(lead.send("GET", "/api/1/rounds/files/doc", "", None).status, 404);
-    let month = lead.send("GET", "/api/1/paper/month?from=2026-05-01&to=2026-05-31&partner=State%20office", "", None);
+    let month = lead.send(
+        "GET",
+        "/api/1/paper/month?from=2026-05-01&to=2026-05-31&partner=State%20office",
+        "",
+        None,
+    );
     assert_eq!((month.status, &month.bytes[..5]), (200, &b"%PDF-"[..]));
 
     // The sheet comes back: all rows or none.
@@ -164,12 +190,22 @@ fn rounds_are_proposed_adopted_printed_and_typed_in() {
     rows[1]["found"] = json!("working");
     let wrong = clerk.good("POST", &path, json!({"rows": rows}));
     assert_eq!(
-        (&wrong["recorded"], &wrong["problems"][0]["row"], &wrong["problems"][0]["column"]),
+        (
+            &wrong["recorded"],
+            &wrong["problems"][0]["row"],
+            &wrong["problems"][0]["column"]
+        ),
         (&json!(0), &json!(2), &json!("looked")),
         "{wrong}"
     );
     let held = lead.good("GET", &format!("/api/1/rounds/adopted?from={TODAY}"), Value::Null);
-    assert!(held["rounds"][0]["stops"].as_array().unwrap().iter().all(|s| s["done"] == false));
+    assert!(
+        held["rounds"][0]["stops"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .all(|s| s["done"] == false)
+    );
     rows[1]["found"] = json!("");
     let done = clerk.good("POST", &path, json!({"rows": rows}));
     assert_eq!((&done["recorded"], &done["problems"]), (&json!(1), &json!([])));

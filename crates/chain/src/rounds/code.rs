@@ -90,7 +90,7 @@ pub fn parse(text: &str) -> Result<String, CodeError> {
             count: values.len(),
         });
     }
-    if weighted(&values) % BASE != 0 {
+    if !weighted(&values).is_multiple_of(BASE) {
         return Err(CodeError::Check(text.trim().to_owned()));
     }
     Ok(plain)

@@ -36,6 +36,9 @@ const CAN_WAIT_S: f64 = 3600.0;
 const MOST_WORTH_S: f64 = 8.0 * 3600.0;
 /// Another crew or day than the plan before had.
 const CHANGE_S: f64 = 1800.0;
+/// What the last busy second of a full day costs, in seconds; that of an empty one costs nothing. So a stop goes to a crew with
+/// less to do as long as the longer way there is not much longer than the stop. Design choice.
+const FAIRNESS: f64 = 2.0;
 /// Seconds of a day.
 const DAY_S: i64 = 86_400;
 /// Rounds of search that are made when nobody says how long to look. Design choice.
@@ -215,6 +218,13 @@ pub fn propose(desk: &Desk, programme: &Programme, ask: &Ask, today: Date) -> Re
     let (open, blocked): (Vec<DueVisit>, Vec<DueVisit>) =
         list.visits.iter().cloned().partition(|v| !v.days.is_empty());
     let mut left_out: Vec<LeftOut> = blocked.iter().map(|v| left(v, blocked_words(v))).collect();
+    let (open, astray): (Vec<DueVisit>, Vec<DueVisit>) =
+        open.into_iter().partition(|v| ways.off_road(parked(v)).is_none());
+    left_out.extend(
+        astray
+            .iter()
+            .filter_map(|v| Some(left(v, ways.off_road(parked(v))?))),
+    );
     let mut rounds = Vec::new();
     let mut staying = crew_days.clone();
     if open.is_empty() || crew_days.is_empty() {
@@ -281,6 +291,11 @@ fn before(programme: &Programme, ask: &mut Ask) -> Result<Option<Before>, ChainE
     Before::read(programme, from, ask.due.to(), at).map(Some)
 }
 
+/// Where the truck stops for a visit.
+fn parked(visit: &DueVisit) -> Position {
+    visit.park.unwrap_or(visit.position)
+}
+
 fn nothing_due(reading: &mut Reading, ask: &DueAsk) -> ChainError {
     let (from, to) = (ask.from, ask.to());
     let next = match reading.next_due() {
@@ -296,7 +311,7 @@ fn table(
     crew_days: Vec<CrewDay>,
     visits: Vec<DueVisit>,
 ) -> Result<Table, ChainError> {
-    let parks: Vec<Position> = visits.iter().map(|v| v.park.unwrap_or(v.position)).collect();
+    let parks: Vec<Position> = visits.iter().map(parked).collect();
     let mut checked = HashSet::new();
     for day in &crew_days {
         if checked.insert(&day.crew) {
@@ -398,7 +413,10 @@ fn solve(
         travel: planner::Travel::new(n, table.times.seconds.clone()).map_err(unsound)?,
         shifts: shifts.collect(),
         visits: visits.collect(),
-        weights: planner::Weights::default(),
+        weights: planner::Weights {
+            fairness: FAIRNESS,
+            ..planner::Weights::default()
+        },
     };
     let plan = planner::StringRemovals
         .solve(&problem, &planner::Budget::iterations(ask.iterations), ask.seed)

@@ -76,8 +76,8 @@ impl Stays {
     }
 
     fn of(stops: &[VisitMade], needs: &HashMap<String, Vec<Skill>>, default_minutes: f64) -> Stays {
-        let (mut own, mut kinds): (HashMap<String, Vec<f64>>, HashMap<Vec<Skill>, Vec<f64>>) =
-            Default::default();
+        let mut own: HashMap<String, Vec<f64>> = HashMap::new();
+        let mut kinds: HashMap<Vec<Skill>, Vec<f64>> = HashMap::new();
         let (mut all, mut hanging, mut odd) = (Vec::new(), Vec::new(), 0);
         for stop in stops {
             match (minutes(stop), stop.kind) {

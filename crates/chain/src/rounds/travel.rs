@@ -1,6 +1,7 @@
-//! How long it takes from stop to stop.
+//! How long it takes from stop to stop: along roads where they are loaded, else straight lines, which is told.
 
 use earlywood_geodata::geodesic_m;
+use earlywood_geodata::roads::{Closure, RoadNet, RoadOptions, Travel};
 use earlywood_journal::Programme;
 use earlywood_model::record::Position;
 
@@ -11,21 +12,16 @@ use crate::error::ChainError;
 pub const USUAL_DETOUR: f64 = 1.3;
 /// Speed of such a drive, km/h. Common practice, no source.
 pub const USUAL_SPEED_KMH: f64 = 40.0;
-/// A depot farther than this from every stop is a mistake in its position. Design choice: no crew's day begins so.
+/// Without roads, a depot farther than this from every stop is a mistake in its position. Design choice: no crew's day begins
+/// so.
 const FARTHEST_DEPOT_M: f64 = 200_000.0;
 
 /// The way a crew gets about.
-pub(crate) enum Ways {
-    /// As the crow flies, times a factor, at one speed.
-    Straight {
-        /// Length of the drive over that of the straight line, 1 or more.
-        detour: f64,
-        /// km/h.
-        speed_kmh: f64,
-    },
+pub(crate) struct Ways {
+    travel: Travel,
 }
 
-/// Times between places, row = from.
+/// Times between places, row = from; walks from the road and back to it are in them.
 pub(crate) struct Times {
     n: usize,
     /// Seconds; [`u32::MAX`]: no way.
@@ -42,10 +38,32 @@ impl Times {
     }
 }
 
+/// A closed road: its label, or a circle as `LAT,LON,RADIUS_M`.
+fn closure(text: &str) -> Result<Closure, ChainError> {
+    let parts: Vec<&str> = text.split(',').map(str::trim).collect();
+    let [lat, lon, radius] = parts.as_slice() else {
+        return Ok(Closure::Road(text.to_owned()));
+    };
+    let number = |text: &str| text.parse::<f64>().ok().filter(|v| v.is_finite());
+    let (Some(lat), Some(lon), Some(radius_m)) = (number(lat), number(lon), number(radius)) else {
+        return Ok(Closure::Road(text.to_owned()));
+    };
+    if radius_m <= 0.0 {
+        return Err(ChainError::asked(
+            "closed",
+            format!("a radius of {radius_m} m closes nothing; write LAT,LON,RADIUS_M with a radius above 0"),
+        ));
+    }
+    Ok(Closure::Around {
+        position: Position::new(lat, lon)?,
+        radius_m,
+    })
+}
+
 impl Ways {
-    /// Roads where they are loaded, else straight lines, which is told.
+    /// Roads where they are loaded, else straight lines.
     pub(crate) fn read(
-        _programme: &Programme,
+        programme: &Programme,
         closed: &[String],
         detour: f64,
         speed_kmh: f64,
@@ -63,49 +81,68 @@ impl Ways {
                 format!("{speed_kmh} km/h is no speed of a drive; write 1 to 200"),
             ));
         }
-        if !closed.is_empty() {
-            return Err(ChainError::asked(
-                "closed",
-                "no roads are loaded, so none can be closed: drives are reckoned as the crow flies",
-            ));
-        }
-        notes.push(format!(
-            "no roads are loaded: drives are straight lines times {detour}, at {speed_kmh} km/h (common practice, no source)"
-        ));
-        Ok(Ways::Straight { detour, speed_kmh })
+        let closures: Vec<Closure> = closed.iter().map(|c| closure(c)).collect::<Result<_, _>>()?;
+        let roads = programme.roads()?;
+        let travel = if roads.is_empty() {
+            if !closures.is_empty() {
+                return Err(ChainError::asked(
+                    "closed",
+                    "no roads are loaded, so none can be closed: drives are reckoned as the crow flies",
+                ));
+            }
+            Travel::straight(detour, speed_kmh)?
+        } else {
+            let options = RoadOptions {
+                closures,
+                ..RoadOptions::default()
+            };
+            Travel::Roads(Box::new(RoadNet::build(&roads, &options)?))
+        };
+        let source = match travel {
+            Travel::Roads(_) => "speeds by class of road are set by the programme",
+            Travel::Straight { .. } => "common practice, no source",
+        };
+        notes.push(format!("{} ({source})", travel.note()));
+        Ok(Ways { travel })
     }
 
     /// Whether these are roads.
     pub(crate) fn roads(&self) -> bool {
-        match self {
-            Ways::Straight { .. } => false,
-        }
+        matches!(self.travel, Travel::Roads(_))
     }
 
     /// Times between all of these.
-    // A drive round the world is far below what fits.
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
     pub(crate) fn times(&self, at: &[Position]) -> Times {
+        let table = self.travel.times(at);
         let n = at.len();
         let mut seconds = vec![0_u32; n * n];
-        match self {
-            Ways::Straight { detour, speed_kmh } => {
-                for i in 0..n {
-                    for j in 0..i {
-                        let s = geodesic_m(at[i], at[j]) * detour / (speed_kmh / 3.6);
-                        seconds[i * n + j] = s.ceil() as u32;
-                        seconds[j * n + i] = s.ceil() as u32;
-                    }
-                }
+        for i in 0..n {
+            for j in (0..n).filter(|j| *j != i) {
+                seconds[i * n + j] = table.seconds(i, j).map_or(u32::MAX, |drive| {
+                    drive
+                        .saturating_add(table.walk_s[i])
+                        .saturating_add(table.walk_s[j])
+                        .min(u32::MAX - 1)
+                });
             }
         }
         Times { n, seconds }
     }
 
     /// The way along the roads from one to the other, and its length in metres; none where no roads are known.
-    pub(crate) fn leg(&self, _from: Position, _to: Position) -> Option<(Vec<Position>, f64)> {
-        match self {
-            Ways::Straight { .. } => None,
+    pub(crate) fn leg(&self, from: Position, to: Position) -> Option<(Vec<Position>, f64)> {
+        let drive = self.travel.path(from, to)?;
+        Some((drive.line, drive.metres))
+    }
+
+    /// Why no crew gets to a stop, if it lies off the roads.
+    pub(crate) fn off_road(&self, stop: Position) -> Option<String> {
+        match &self.travel {
+            Travel::Roads(net) if net.snap(stop).is_none() => Some(
+                "it lies too far to walk from any road that is loaded; tell where to park (load access)"
+                    .into(),
+            ),
+            _ => None,
         }
     }
 
@@ -116,8 +153,12 @@ impl Ways {
         depot: Position,
         stops: &[Position],
     ) -> Result<(), ChainError> {
-        match self {
-            Ways::Straight { .. } => {
+        match &self.travel {
+            Travel::Roads(net) => net
+                .snap_or_say(&format!("the depot of {crew}"), depot)
+                .map(|_| ())
+                .map_err(|why| ChainError::asked("depot", why.to_string())),
+            Travel::Straight { .. } => {
                 let nearest = stops
                     .iter()
                     .map(|s| geodesic_m(depot, *s))

@@ -28,6 +28,8 @@ enum WhatArg {
     Weather,
     /// Spots where traps may hang.
     Places,
+    /// Roads that may be driven: an OpenStreetMap .pbf extract, or GeoJSON lines.
+    Roads,
     /// Working days of the crews: depot, hours, break, skills.
     Crews,
     /// How places are got to, when they may be entered, what a stop there needs.
@@ -49,6 +51,7 @@ impl From<WhatArg> for What {
             WhatArg::Zones => What::Zones,
             WhatArg::Weather => What::Weather,
             WhatArg::Places => What::Places,
+            WhatArg::Roads => What::Roads,
             WhatArg::Crews => What::Crews,
             WhatArg::Access => What::Access,
             WhatArg::Traps => What::Traps,
@@ -65,7 +68,7 @@ pub(crate) struct LoadArgs {
     /// What the source holds.
     #[arg(value_enum)]
     what: WhatArg,
-    /// The file to read: CSV or GeoJSON (docs/formats.md lists the columns); TOML for targets.
+    /// The file to read: CSV or GeoJSON (docs/formats.md lists the columns); TOML for targets; .osm.pbf for roads.
     source: PathBuf,
     /// Keep the good rows when some are bad; otherwise one bad row stops the whole load.
     #[arg(long)]

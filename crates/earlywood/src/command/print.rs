@@ -7,7 +7,7 @@ use clap::{Args, Subcommand, ValueEnum};
 use earlywood_chain::due;
 use earlywood_journal::{Limit, Programme};
 use earlywood_print::Made;
-use earlywood_print::fill::{custody, labels, month, notice, safety, season, sheets};
+use earlywood_print::fill::{choice, forms, month, season, sheets};
 use earlywood_print::month::month_report;
 use earlywood_print::report::ReportData;
 use earlywood_print::season::season_report;
@@ -141,13 +141,16 @@ struct CustodyArgs {
     /// Where to write it.
     #[arg(long, value_name = "OUT", default_value = "custody.pdf")]
     out: PathBuf,
-    /// Specimens, by label; a blank form when left out.
+    /// A hand-over that was offered: its specimens and people are filled in.
+    #[arg(long, value_name = "LABEL", conflicts_with = "specimen")]
+    handover: Option<String>,
+    /// Specimens, by label. When left out: what `--from` has, and a blank form without it.
     #[arg(long, value_name = "LABEL", num_args = 1..)]
     specimen: Vec<String>,
-    /// Who gives, in words.
+    /// Who gives: a person's id, or words.
     #[arg(long, value_name = "WORDS")]
     from: Option<String>,
-    /// Who takes, in words.
+    /// Who takes: a person's id, or words.
     #[arg(long, value_name = "WORDS")]
     to: Option<String>,
     /// Where, in words.
@@ -192,9 +195,12 @@ struct SafetyArgs {
     /// Where to write it.
     #[arg(long, value_name = "OUT", default_value = "safety.pdf")]
     out: PathBuf,
-    /// The crew, in words.
-    #[arg(long, value_name = "WORDS")]
+    /// The crew, by label: it and its people of the day stand on the sheet. A line to write on when left out.
+    #[arg(long, value_name = "CREW")]
     crew: Option<String>,
+    /// The day; today when left out.
+    #[arg(long, value_name = "D")]
+    on: Option<Date>,
     /// Local emergency number.
     #[arg(long, value_name = "WORDS")]
     emergency: Option<String>,
@@ -415,18 +421,26 @@ fn print_month(programme: &Programme, args: MonthArgs, form: Form) -> Result<()>
 }
 
 fn print_labels(programme: &Programme, args: LabelsArgs, form: Form) -> Result<()> {
-    let asked = labels::Asked {
+    let choice = choice::Choice {
         traps: args.trap,
         target: args.target,
         zone: args.zone,
+    };
+    let asked = forms::LabelsAsked {
         sheet: args.on.stock,
         start_at: args.on.start_at,
+        traps: choice::traps(programme, &choice)?,
         call: args.call,
-        invented: args.on.invented,
         made: made(),
     };
-    let pdf = earlywood_print::labels::traps(&labels::labels(programme, &asked)?)?;
-    write(&args.out, "labels", &pdf, form)
+    let mut labels = forms::labels(programme, &asked)?;
+    labels.invented = args.on.invented;
+    write(
+        &args.out,
+        "labels",
+        &earlywood_print::labels::traps(&labels)?,
+        form,
+    )
 }
 
 fn print_specimens(programme: &Programme, args: SpecimensArgs, form: Form) -> Result<()> {
@@ -445,39 +459,49 @@ fn print_specimens(programme: &Programme, args: SpecimensArgs, form: Form) -> Re
 }
 
 fn print_custody(programme: &Programme, args: CustodyArgs, form: Form) -> Result<()> {
-    let asked = custody::Asked {
+    let asked = forms::CustodyAsked {
+        handover: args.handover,
         specimens: args.specimen,
         from: args.from,
         to: args.to,
         place: args.place,
         purpose: args.purpose,
-        blank_rows: args.blank_rows,
         paper: args.paper.paper.into(),
-        invented: args.paper.invented,
-        made: made(),
+        blank_rows: args.blank_rows,
     };
-    let pdf = earlywood_print::custody::form(&custody::custody(programme, &asked)?)?;
-    write(&args.out, "form", &pdf, form)
+    let mut custody = forms::custody(programme, &asked, made())?;
+    custody.invented = args.paper.invented;
+    write(
+        &args.out,
+        "form",
+        &earlywood_print::custody::form(&custody)?,
+        form,
+    )
 }
 
 fn print_notice(programme: &Programme, args: NoticeArgs, form: Form) -> Result<()> {
-    let asked = notice::Asked {
+    let asked = forms::NoticeAsked {
         trap: args.trap,
         phone: args.phone,
         office: args.office,
         visits_en: args.visits_en,
         visits_es: args.visits_es,
         paper: args.paper.paper.into(),
-        invented: args.paper.invented,
-        made: made(),
     };
-    let pdf = earlywood_print::notice::door(&notice::notice(programme, &asked)?)?;
-    write(&args.out, "notice", &pdf, form)
+    let mut notice = forms::notice(programme, &asked, made())?;
+    notice.invented = args.paper.invented;
+    write(
+        &args.out,
+        "notice",
+        &earlywood_print::notice::door(&notice)?,
+        form,
+    )
 }
 
 fn print_safety(programme: &Programme, args: SafetyArgs, form: Form) -> Result<()> {
-    let asked = safety::Asked {
+    let asked = forms::SafetyAsked {
         crew: args.crew,
+        on: args.on.unwrap_or_else(super::today),
         emergency: args.emergency,
         supervisor: args.supervisor,
         hospital: args.hospital,
@@ -485,11 +509,15 @@ fn print_safety(programme: &Programme, args: SafetyArgs, form: Form) -> Result<(
         check_ins: args.check_in,
         own: args.own,
         paper: args.paper.paper.into(),
-        invented: args.paper.invented,
-        made: made(),
     };
-    let pdf = earlywood_print::safety::sheet(&safety::safety(programme, &asked)?)?;
-    write(&args.out, "sheet", &pdf, form)
+    let mut safety = forms::safety(programme, &asked, made())?;
+    safety.invented = args.paper.invented;
+    write(
+        &args.out,
+        "sheet",
+        &earlywood_print::safety::sheet(&safety)?,
+        form,
+    )
 }
 
 /// Paragraphs of a text: an empty line ends one.

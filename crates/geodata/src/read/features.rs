@@ -175,6 +175,7 @@ fn take_geometry(
 ) -> Result<(), FileFault> {
     let wanted = match shape {
         Shape::Point => "a Point",
+        Shape::Line => "a LineString",
         _ => "a Polygon or MultiPolygon",
     };
     let xy = |p: &geojson::Position| {
@@ -190,6 +191,11 @@ fn take_geometry(
             let [lon, lat] = xy(&coordinates);
             row.texts[0] = lat.to_string();
             row.texts[1] = lon.to_string();
+            Ok(())
+        }
+        // A line travels as the only ring of the only polygon.
+        (Shape::Line, Some(GeometryValue::LineString { coordinates })) => {
+            row.ground = Some(Area(vec![vec![coordinates.iter().map(xy).collect()]]));
             Ok(())
         }
         (Shape::Ground, Some(GeometryValue::Polygon { coordinates })) => {

@@ -8,6 +8,7 @@ mod field;
 mod ground;
 mod positions;
 mod records;
+mod roads;
 mod row;
 mod text;
 mod weather;
@@ -16,7 +17,7 @@ use std::collections::{BTreeMap, HashSet};
 use std::path::Path;
 
 use earlywood_model::record::{
-    Access, Host, Land, Pathway, Place, Placement, Position, Shift, Visit, WeatherDay, Zone,
+    Access, Host, Land, Pathway, Place, Placement, Position, Road, Shift, Visit, WeatherDay, Zone,
 };
 use jiff::civil::Date;
 use rayon::prelude::*;
@@ -65,6 +66,8 @@ pub enum Shape {
     Point,
     /// Ground, in a WKT column or as a GeoJSON Polygon or MultiPolygon.
     Ground,
+    /// A line: a GeoJSON LineString, nothing else.
+    Line,
 }
 
 mod sealed {
@@ -100,7 +103,7 @@ mod sealed {
 }
 use sealed::Record;
 
-/// A record that can be read from a file: hosts, pathways, land, zones, weather, places, placements, visits, crews' days,
+/// A record that can be read from a file: hosts, pathways, land, zones, weather, places, placements, visits, roads, crews' days,
 /// access to places.
 pub trait Loadable: Record {}
 impl Loadable for Host {}
@@ -111,6 +114,7 @@ impl Loadable for WeatherDay {}
 impl Loadable for Place {}
 impl Loadable for Placement {}
 impl Loadable for Visit {}
+impl Loadable for Road {}
 impl Loadable for Shift {}
 impl Loadable for Access {}
 

@@ -1,7 +1,7 @@
 //! Every rule has a bad input here, and what the message must say.
 
 use super::*;
-use earlywood_model::record::{Area, Looked, Renewed, Skill, Weekday};
+use earlywood_model::record::{Area, Looked, Oneway, Renewed, Skill, Weekday};
 use jiff::civil::date;
 use proptest::prelude::*;
 
@@ -788,6 +788,69 @@ fn progress_ends_at_the_whole_file() {
     assert_eq!(told.last(), Some(&(text.len() as u64, text.len() as u64)));
 }
 
+#[test]
+fn roads_that_share_a_corner_meet() {
+    let road = |label: &str, line: &str, more: &str| {
+        format!(
+            r#"{{"type":"Feature","geometry":{{"type":"LineString","coordinates":{line}}},"properties":{{"label":"{label}","class":"local"{more}}}}}"#
+        )
+    };
+    let file = |features: &[String]| {
+        format!(
+            r#"{{"type":"FeatureCollection","features":[{}]}}"#,
+            features.join(",")
+        )
+    };
+    let loaded = read::<Road>(
+        "r.geojson",
+        file(&[
+            road(
+                "a",
+                "[[7.1,45.2],[7.1,45.2],[7.11,45.2]]",
+                r#","oneway":"forward","speed_kmh":30,"name":"Mill Lane""#,
+            ),
+            road("b", "[[7.11,45.20000001],[7.12,45.21]]", ""),
+        ]),
+    );
+    assert!(loaded.is_clean(), "{}", loaded.listing());
+    let (a, b) = (&loaded.good[0], &loaded.good[1]);
+    assert_eq!((a.line.len(), a.nodes[1]), (2, b.nodes[0]));
+    assert!(a.nodes[0] != a.nodes[1] && b.nodes[0] != b.nodes[1]);
+    assert_eq!(
+        (a.oneway, a.speed_kmh, a.name.as_deref()),
+        (Oneway::Forward, Some(30.0), Some("Mill Lane"))
+    );
+    assert_eq!((b.oneway, b.speed_kmh), (Oneway::Both, None));
+    for (feature, parts) in [
+        (
+            road("a", "[[7.1,45.2]]", ""),
+            ["feature 1", "fewer than two corners"],
+        ),
+        (
+            road("a", "[[45.2,97.1],[45.3,97.2]]", ""),
+            ["feature 1", "swapped"],
+        ),
+        (
+            road("a", "[[7.1,45.2],[7.2,45.2]]", r#","speed_kmh":500"#),
+            ["speed_kmh", "km/h"],
+        ),
+        (
+            road("a", "[[7.1,45.2],[7.2,45.2]]", r#","oneway":"up""#),
+            ["oneway", "forward"],
+        ),
+        (
+            road("a", "[7.1,45.2]", "").replace("LineString", "Point"),
+            ["feature 1", "a LineString"],
+        ),
+    ] {
+        says(&one::<Road>("r.geojson", file(&[feature])), &parts);
+    }
+    says(
+        &one::<Road>("r.csv", "label,class\nx,local\n"),
+        &["GeoJSON", ".pbf"],
+    );
+}
+
 const CREWS: &str = "label,lat,lon,starts,ends,break_minutes,break_from,break_to,days,from,to,skills\n";
 
 #[test]
@@ -889,6 +952,7 @@ fn read_everything(name: &str, bytes: &[u8]) {
     go::<Place>(name, bytes, &context);
     go::<Placement>(name, bytes, &context);
     go::<Visit>(name, bytes, &context);
+    go::<Road>(name, bytes, &context);
     go::<Shift>(name, bytes, &context);
     go::<Access>(name, bytes, &context);
 }

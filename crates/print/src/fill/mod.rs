@@ -2,18 +2,13 @@
 //!
 //! Every function here reads; none writes. What a document shows is what the same call shows on a screen.
 
-pub mod custody;
-pub mod labels;
+pub mod choice;
+pub mod forms;
 pub mod month;
-pub mod notice;
-pub mod safety;
 pub mod season;
 pub mod sheets;
 
-pub use custody::custody;
-pub use labels::labels;
+pub use forms::{custody, labels, notice, safety};
 pub use month::month;
-pub use notice::notice;
-pub use safety::safety;
 pub use season::gather as season;
 pub use sheets::sheets;

@@ -5,14 +5,17 @@
 
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
+use axum::http::StatusCode;
 use axum::response::Response;
 use earlywood_chain::desk::USUAL_DRAWS;
 use earlywood_chain::due;
 use earlywood_chain::ground::GroundOptions;
 use earlywood_journal::Programme;
 use earlywood_print::PrintError;
+use earlywood_print::fill::forms::{CustodyAsked, LabelsAsked, NoticeAsked, SafetyAsked};
 use earlywood_print::fill::{self, season::Decoration};
-use earlywood_print::sheet::SheetPaper;
+use earlywood_print::specimens::SpecimenLabels;
+use earlywood_print::stock::{LabelSheet, Paper};
 use jiff::civil::{Date, DateTime};
 use serde::Deserialize;
 use utoipa::{IntoParams, ToSchema};
@@ -30,12 +33,23 @@ pub(super) fn routes() -> OpenApiRouter<App> {
         .routes(routes!(sheets))
         .routes(routes!(month))
         .routes(routes!(season))
+        .routes(routes!(labels))
+        .routes(routes!(specimens))
+        .routes(routes!(custody))
+        .routes(routes!(notice))
+        .routes(routes!(safety))
 }
 
 impl From<PrintError> for Problem {
     fn from(error: PrintError) -> Self {
         match error {
             PrintError::Code { .. } => Problem::field("text", error.to_string()),
+            PrintError::Sheet { .. } | PrintError::CodeTooSmall { .. } => {
+                Problem::field("sheet", error.to_string())
+            }
+            PrintError::Value { .. } => {
+                Problem::new(StatusCode::UNPROCESSABLE_ENTITY, "bad-field", error.to_string())
+            }
             error => Problem::fault(error),
         }
     }
@@ -52,11 +66,11 @@ pub(super) enum Size {
     Letter,
 }
 
-impl From<Size> for SheetPaper {
+impl From<Size> for Paper {
     fn from(size: Size) -> Self {
         match size {
-            Size::A4 => SheetPaper::A4,
-            Size::Letter => SheetPaper::Letter,
+            Size::A4 => Paper::A4,
+            Size::Letter => Paper::Letter,
         }
     }
 }
@@ -128,7 +142,10 @@ async fn sheets(
     let bytes = office
         .read(move |programme| {
             let filled = fill::sheets(programme, &which)?;
-            Ok(earlywood_print::sheet::round_sheets(&filled, made(&here, programme)?)?)
+            Ok(earlywood_print::sheet::round_sheets(
+                &filled,
+                made(&here, programme)?,
+            )?)
         })
         .await?;
     Ok(pdf(&format!("round-sheets-{from}.pdf"), bytes))
@@ -197,7 +214,10 @@ async fn month(
                 invented: None,
             };
             let filled = fill::month(programme, &which)?;
-            Ok(earlywood_print::month::month_report(&filled, made(&here, programme)?)?)
+            Ok(earlywood_print::month::month_report(
+                &filled,
+                made(&here, programme)?,
+            )?)
         })
         .await?;
     Ok(pdf(&format!("month-{from}.pdf"), bytes))
@@ -246,8 +266,283 @@ async fn season(
             let mut notes = Vec::new();
             let data = fill::season::gather(programme, &which, &mut notes)?;
             let made = made(&here, programme)?;
-            Ok(earlywood_print::season::season_report(&data, query.paper.into(), made)?)
+            Ok(earlywood_print::season::season_report(
+                &data,
+                query.paper.into(),
+                made,
+            )?)
         })
         .await?;
     Ok(pdf(&format!("season-{on}.pdf"), bytes))
+}
+
+/// Words between commas or semicolons.
+fn several(text: Option<String>) -> Vec<String> {
+    let text = text.unwrap_or_default();
+    text.split([',', ';'])
+        .filter_map(|part| given(Some(part.to_owned())))
+        .collect()
+}
+
+/// The sheet of labels that a person means: where none is named, that for the paper.
+fn label_sheet(named: Option<String>) -> Result<LabelSheet, Problem> {
+    Ok(given(named)
+        .as_deref()
+        .unwrap_or("a4-70x37")
+        .parse::<LabelSheet>()?)
+}
+
+/// Which labels of traps.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct LabelsQuery {
+    /// A ready sheet (a4-70x37, a4-99x38, letter-67x25, letter-102x51, roll-62x29) or an own size; a4-70x37 when left out.
+    sheet: Option<String>,
+    /// First free label of the first sheet, from 1.
+    start_at: Option<usize>,
+    /// Labels of traps with commas between; all that hang or are stored when left out.
+    traps: Option<String>,
+    /// Whom to call.
+    call: Option<String>,
+}
+
+/// Labels of traps.
+#[utoipa::path(get, path = "/api/1/paper/labels", tag = "paper", params(LabelsQuery),
+    responses((status = 200, body = Vec<u8>, content_type = "application/pdf"), (status = "4XX", body = ProblemBody)),
+    extensions(("x-earlywood-right" = json!("read"))))]
+async fn labels(
+    State(office): State<App>,
+    caller: Caller,
+    query: Result<Query<LabelsQuery>, QueryRejection>,
+) -> Result<Response, Problem> {
+    caller.may(Right::Read)?;
+    let query = asked(query)?;
+    let sheet = label_sheet(query.sheet)?;
+    let here = office.clone();
+    let bytes = office
+        .read(move |programme| {
+            let which = LabelsAsked {
+                sheet,
+                start_at: query.start_at.unwrap_or(1),
+                traps: several(query.traps),
+                call: given(query.call),
+                made: made(&here, programme)?,
+            };
+            let filled = fill::labels(programme, &which)?;
+            Ok(earlywood_print::labels::traps(&filled)?)
+        })
+        .await?;
+    Ok(pdf("trap-labels.pdf", bytes))
+}
+
+/// Which series of specimen labels.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct SpecimensQuery {
+    /// As for labels of traps.
+    sheet: Option<String>,
+    /// First free label of the first sheet, from 1.
+    start_at: Option<usize>,
+    /// Year in the numbers; this one when left out.
+    year: Option<i16>,
+    /// First running number.
+    first: u32,
+    /// So many numbers.
+    count: u32,
+    /// 2 or 3 of each; 2 when left out.
+    copies: Option<usize>,
+}
+
+/// A series of specimen labels, each number twice or three times.
+#[utoipa::path(get, path = "/api/1/paper/specimens", tag = "paper", params(SpecimensQuery),
+    responses((status = 200, body = Vec<u8>, content_type = "application/pdf"), (status = "4XX", body = ProblemBody)),
+    extensions(("x-earlywood-right" = json!("read"))))]
+async fn specimens(
+    State(office): State<App>,
+    caller: Caller,
+    query: Result<Query<SpecimensQuery>, QueryRejection>,
+) -> Result<Response, Problem> {
+    caller.may(Right::Read)?;
+    let query = asked(query)?;
+    let sheet = label_sheet(query.sheet)?;
+    let here = office.clone();
+    let bytes = office
+        .read(move |programme| {
+            Ok(earlywood_print::specimens::series(&SpecimenLabels {
+                sheet,
+                start_at: query.start_at.unwrap_or(1),
+                programme: programme.name()?,
+                invented: None,
+                year: query.year.unwrap_or_else(|| here.today().year()),
+                first: query.first,
+                count: query.count,
+                copies: query.copies.unwrap_or(2),
+                made: made(&here, programme)?,
+            })?)
+        })
+        .await?;
+    Ok(pdf("specimen-labels.pdf", bytes))
+}
+
+/// Which hand-over.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct CustodyQuery {
+    /// A hand-over that was offered: its specimens and people are filled in.
+    handover: Option<String>,
+    /// Specimens with commas between; what the giver has when left out.
+    specimens: Option<String>,
+    /// Who gives.
+    from: Option<String>,
+    /// Who takes.
+    to: Option<String>,
+    /// Where.
+    place: Option<String>,
+    /// What for.
+    purpose: Option<String>,
+    /// Empty rows after the items, at most 100.
+    blank_rows: Option<usize>,
+    #[serde(default)]
+    #[param(inline)]
+    paper: Size,
+}
+
+/// The form that goes with specimens from hand to hand.
+#[utoipa::path(get, path = "/api/1/paper/custody", tag = "paper", params(CustodyQuery),
+    responses((status = 200, body = Vec<u8>, content_type = "application/pdf"), (status = "4XX", body = ProblemBody)),
+    extensions(("x-earlywood-right" = json!("read"))))]
+async fn custody(
+    State(office): State<App>,
+    caller: Caller,
+    query: Result<Query<CustodyQuery>, QueryRejection>,
+) -> Result<Response, Problem> {
+    caller.may(Right::Read)?;
+    let query = asked(query)?;
+    let which = CustodyAsked {
+        handover: given(query.handover),
+        specimens: several(query.specimens),
+        from: given(query.from),
+        to: given(query.to),
+        place: given(query.place),
+        purpose: given(query.purpose),
+        paper: query.paper.into(),
+        blank_rows: query.blank_rows.unwrap_or(0).min(100),
+    };
+    let here = office.clone();
+    let bytes = office
+        .read(move |programme| {
+            let filled = fill::custody(programme, &which, made(&here, programme)?)?;
+            Ok(earlywood_print::custody::form(&filled)?)
+        })
+        .await?;
+    Ok(pdf("custody.pdf", bytes))
+}
+
+/// Which notice.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct NoticeQuery {
+    /// The trap; a line to write on when left out.
+    trap: Option<String>,
+    /// Telephone.
+    phone: Option<String>,
+    /// The office, with its address.
+    office: Option<String>,
+    /// How often the trap is looked at, English.
+    visits_en: Option<String>,
+    /// The same in Spanish.
+    visits_es: Option<String>,
+    #[serde(default)]
+    #[param(inline)]
+    paper: Size,
+}
+
+/// A notice for a door, English and Spanish.
+#[utoipa::path(get, path = "/api/1/paper/notice", tag = "paper", params(NoticeQuery),
+    responses((status = 200, body = Vec<u8>, content_type = "application/pdf"), (status = "4XX", body = ProblemBody)),
+    extensions(("x-earlywood-right" = json!("read"))))]
+async fn notice(
+    State(office): State<App>,
+    caller: Caller,
+    query: Result<Query<NoticeQuery>, QueryRejection>,
+) -> Result<Response, Problem> {
+    caller.may(Right::Read)?;
+    let query = asked(query)?;
+    let which = NoticeAsked {
+        trap: given(query.trap),
+        phone: given(query.phone),
+        office: given(query.office),
+        visits_en: given(query.visits_en),
+        visits_es: given(query.visits_es),
+        paper: query.paper.into(),
+    };
+    let here = office.clone();
+    let bytes = office
+        .read(move |programme| {
+            let filled = fill::notice(programme, &which, made(&here, programme)?)?;
+            Ok(earlywood_print::notice::door(&filled)?)
+        })
+        .await?;
+    Ok(pdf("door-notice.pdf", bytes))
+}
+
+/// Which safety sheet.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct SafetyQuery {
+    /// The crew.
+    crew: Option<String>,
+    /// The day; today when left out.
+    #[param(value_type = Option<String>, format = Date)]
+    on: Option<Date>,
+    /// Local emergency number.
+    emergency: Option<String>,
+    /// The supervisor's number.
+    supervisor: Option<String>,
+    /// Nearest hospital.
+    hospital: Option<String>,
+    /// Electricity company's emergency number.
+    power: Option<String>,
+    /// Check-in times, with commas between.
+    check_ins: Option<String>,
+    #[serde(default)]
+    #[param(inline)]
+    paper: Size,
+}
+
+/// A crew's safety sheet.
+#[utoipa::path(get, path = "/api/1/paper/safety", tag = "paper", params(SafetyQuery),
+    responses((status = 200, body = Vec<u8>, content_type = "application/pdf"), (status = "4XX", body = ProblemBody)),
+    extensions(("x-earlywood-right" = json!("read"))))]
+async fn safety(
+    State(office): State<App>,
+    caller: Caller,
+    query: Result<Query<SafetyQuery>, QueryRejection>,
+) -> Result<Response, Problem> {
+    caller.may(Right::Read)?;
+    let query = asked(query)?;
+    let which = SafetyAsked {
+        crew: given(query.crew),
+        on: query.on.unwrap_or_else(|| office.today()),
+        emergency: given(query.emergency),
+        supervisor: given(query.supervisor),
+        hospital: given(query.hospital),
+        power: given(query.power),
+        check_ins: several(query.check_ins),
+        own: Vec::new(),
+        paper: query.paper.into(),
+    };
+    let here = office.clone();
+    let bytes = office
+        .read(move |programme| {
+            let filled = fill::safety(programme, &which, made(&here, programme)?)?;
+            Ok(earlywood_print::safety::sheet(&filled)?)
+        })
+        .await?;
+    Ok(pdf("crew-safety.pdf", bytes))
 }

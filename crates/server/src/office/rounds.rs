@@ -287,10 +287,9 @@ impl RoundsAsk {
         }
         let at = match self.at.as_deref().map(str::trim).filter(|at| !at.is_empty()) {
             None => None,
-            Some(at) => Some(
-                Time::strptime("%H:%M", at)
-                    .map_err(|_| Problem::field("at", format!("{at:?} is not a time of the day, as in 13:05")))?,
-            ),
+            Some(at) => Some(Time::strptime("%H:%M", at).map_err(|_| {
+                Problem::field("at", format!("{at:?} is not a time of the day, as in 13:05"))
+            })?),
         };
         let mut ask = Ask::new(self.from, self.days.unwrap_or(USUAL_DAYS));
         ask.all_days = self.days.is_none();

@@ -295,7 +295,7 @@ export interface Verified { sound: boolean; entries: number; first_bad?: string;
 
 // ---- loading -----------------------------------------------------------------------------------------------------
 
-export type LoadWhat = 'hosts' | 'pathways' | 'land' | 'zones' | 'weather' | 'places' | 'crews' | 'access' | 'traps' | 'visits' | 'targets'
+export type LoadWhat = 'hosts' | 'pathways' | 'land' | 'zones' | 'weather' | 'places' | 'roads' | 'crews' | 'access' | 'traps' | 'visits' | 'targets'
 /** POST /api/1/load/preview?what=&name= raw bytes (CSV, GeoJSON, TOML) -> LoadPreview ; POST /api/1/load/{draft}/commit {keep_good, replace} -> {written: number, left_out: number} ; DELETE /api/1/load/{draft} */
 export interface LoadPreview {
   draft: Uuid; what: LoadWhat; name: string
