@@ -365,6 +365,16 @@ fn not_worth_the_drive() {
 }
 
 #[test]
+fn far_visits_may_pay_together() {
+    // Each costs 1200 s of driving alone and is worth 500; three together are worth it.
+    let mut problem = four(8);
+    problem.visits = vec![Visit::plain(1, 60, (0, 24 * HOUR), 500.0); 3];
+    assert!(solve(&problem, 500, 1).left_out.is_empty());
+    problem.visits.pop();
+    assert_eq!(solve(&problem, 500, 1).left_out.len(), 2);
+}
+
+#[test]
 fn minutes_are_balanced() {
     // Eight visits at the depot's door; without fairness one shift might do them all.
     let visits = vec![Visit::plain(1, 1800, (0, 24 * HOUR), 1e6); 8];
@@ -562,7 +572,10 @@ fn a_plan_made_by_hand_is_timed_or_refused() {
     let problem = four(3);
     let plan = schedule(&problem, &[vec![3, 0]]).unwrap();
     check(&problem, &plan).unwrap();
-    assert_eq!(plan.left_out.len(), 2);
+    assert!(matches!(plan.left_out[..], [(1, Why::NoRoom), (2, Why::NoRoom)]));
+    let idle = schedule(&problem, &[]).unwrap();
+    check(&problem, &idle).unwrap();
+    assert_eq!(idle.left_out[0], (0, Why::NotGiven { would_cost: 1200.0 }));
     for (orders, told) in [
         (vec![vec![0, 0]], "stands twice"),
         (vec![vec![9]], "no visit 9"),

@@ -386,6 +386,7 @@ fn reason_holds(problem: &Problem, visit: &Visit, why: Why) -> bool {
         Why::NoWindow => big().next().is_some() && met().next().is_none(),
         Why::TooFar => met().next().is_some() && !alone(),
         Why::NoRoom => alone(),
+        Why::NotGiven { would_cost } => alone() && would_cost < visit.worth,
         Why::NotWorthIt { would_cost } => alone() && would_cost >= visit.worth - 1e-6,
     }
 }

@@ -65,6 +65,11 @@ pub enum Why {
         /// what the cheapest place in the plan would cost, seconds of the objective, its day's cost included
         would_cost: f64,
     },
+    /// It would fit and pay: whoever made the orders given to [`super::schedule`] left it out. Our solver never does.
+    NotGiven {
+        /// what the cheapest place in the plan would cost, seconds of the objective
+        would_cost: f64,
+    },
 }
 
 /// The objective and its parts, all in seconds of the objective.

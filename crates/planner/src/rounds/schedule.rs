@@ -178,6 +178,7 @@ fn why(problem: &Problem, m: &Model, state: &mut State, v: usize) -> Why {
         return Why::TooFar;
     }
     match state.cheapest(v) {
+        Some(would_cost) if would_cost < visit.worth => Why::NotGiven { would_cost },
         Some(would_cost) => Why::NotWorthIt { would_cost },
         None => Why::NoRoom,
     }
