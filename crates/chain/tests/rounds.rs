@@ -807,7 +807,11 @@ fn along_roads_drives_have_their_length_and_what_is_off_them_is_listed() {
     let mut view = rounds::adopted(&site.programme, TODAY, date(2025, 8, 8)).unwrap();
     rounds::put_lines(&site.programme, view.rounds.iter_mut()).unwrap();
     for round in &view.rounds {
-        let line = round.line.as_ref().unwrap();
+        // A crew whose only trap hangs at the depot drives nowhere.
+        let Some(line) = round.line.as_ref() else {
+            assert!(round.km.is_some_and(|km| km < 0.001), "{round:?}");
+            continue;
+        };
         assert!(line.len() > round.stops.len());
         assert!((line[0][1] - at(8).lat).abs() < 1e-6 && line.first() == line.last());
     }

@@ -734,6 +734,7 @@ fn why_words(visit: &DueVisit, why: planner::Why, list: &DueList) -> String {
         }
         planner::Why::TooFar => "no crew can drive there, do the work and be back within its day".into(),
         planner::Why::NoRoom => "no time is left for it".into(),
+        planner::Why::NotGiven { .. } => "left out by hand, though there was time for it".into(),
         planner::Why::NotWorthIt { .. } => "the time goes to visits that are worth more".into(),
     };
     let mut shut: Vec<&str> = visit.shut.iter().map(|(_, why)| why.as_str()).collect();
