@@ -57,7 +57,7 @@ fn every_paper_is_a_pdf() {
             "--trap",
             "A-1",
             "--stock",
-            "70x37,3,8@letter",
+            "70x33,3,8@letter",
             "--start-at",
             "24",
         ],

@@ -46,6 +46,13 @@ fn labels(prefix: &'static str, least: usize) -> BoxedStrategy<Vec<String>> {
         .boxed()
 }
 
+/// Free text, and so never an address.
+fn adjusted() -> BoxedStrategy<Vec<String>> {
+    labels("cleaned", 0)
+        .prop_map(|all| all.into_iter().filter(|text| !text.contains('@')).collect())
+        .boxed()
+}
+
 fn person() -> BoxedStrategy<String> {
     (1..30_u32).prop_map(|n| format!("p-{n}")).boxed()
 }
@@ -407,7 +414,7 @@ prop_compose! {
         (position, position_accuracy_m) in placed(),
         (impairments, not_looked_why) in (some_of(IMPAIRMENTS), of(words())),
         (catch, insert_taken, renewed) in (catch(), of(label("I")), renewals()),
-        (hanging_lot, adjusted) in (of(label("L")), labels("cleaned", 0)),
+        (hanging_lot, adjusted) in (of(label("L")), adjusted()),
         (outcome, exception, exception_note) in
             (any_of(&[Outcome::Complete, Outcome::Partial, Outcome::Failed]), of(any_of(&EXCEPTIONS)), of(words())),
         (next, notices, resident) in (of(0..60_i64), vec(notice(), 0..2), of(any_of(&RESIDENTS))),
