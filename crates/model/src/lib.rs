@@ -19,6 +19,7 @@ pub mod phenology;
 pub mod profile;
 pub mod proportion;
 pub mod record;
+pub mod regulated;
 pub mod release;
 pub mod reliability;
 pub mod sample_size;
