@@ -23,5 +23,7 @@ pub mod report;
 pub mod status;
 pub mod steps;
 pub mod trigger;
+mod whole;
 
 pub use case::{Case, Find, confirmed, label_of};
+pub use whole::{AreaView, DelimitingView, How, Lacking, ReportView, Whole, whole};

@@ -3,7 +3,7 @@
 //! Neither a suspect nor a find whose chain of notices has not come to the public yet is in it; nor any label of a specimen,
 //! trap or tree, any person, or any position finer than the cell.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 
 use earlywood_geodata::cells;
 use earlywood_journal::{MultiPolygon, Programme};
@@ -85,11 +85,14 @@ pub fn public(programme: &Programme, on: Date) -> Result<Public, ChainError> {
     let mut unplaced = 0;
     let mut cells: BTreeMap<(String, u64), (u32, Date, Date)> = BTreeMap::new();
     let mut told: BTreeMap<String, bool> = BTreeMap::new();
-    let responses = programme.responses()?;
-    for response in &responses {
+    let mut responses = Vec::new();
+    for response in programme.responses()? {
         let case = Case::of(programme, response.find(), on)?;
         let may = may_be_public(&case);
         told.extend(case.finds.iter().map(|f| (f.label.clone(), may)));
+        if may {
+            responses.push(response);
+        }
     }
     for find in confirmed(programme, on)? {
         if !told.get(&find.label).copied().unwrap_or(false) {
@@ -100,7 +103,9 @@ pub fn public(programme: &Programme, on: Date) -> Result<Public, ChainError> {
             unplaced += 1;
             continue;
         };
-        let entry = cells.entry((find.target, cell)).or_insert((0, find.taken, find.taken));
+        let entry = cells
+            .entry((find.target, cell))
+            .or_insert((0, find.taken, find.taken));
         *entry = (entry.0 + 1, entry.1.min(find.taken), entry.2.max(find.taken));
     }
     if held_back > 0 {
@@ -112,6 +117,7 @@ pub fn public(programme: &Programme, on: Date) -> Result<Public, ChainError> {
     if unplaced > 0 {
         notes.push(format!("{unplaced} confirmed finds have no position"));
     }
+    // What is regulated must be known to those who must obey; but nobody reads it on a map before the owner was told.
     let areas = responses.iter().filter_map(|r| {
         let area = r.area()?;
         let in_force = area.value.from <= on && area.value.to.is_none_or(|to| on <= to);
@@ -139,13 +145,21 @@ pub fn public(programme: &Programme, on: Date) -> Result<Public, ChainError> {
             last: month(last),
         });
     }
-    Ok(Public { cells: shown, areas, notes })
+    Ok(Public {
+        cells: shown,
+        areas,
+        notes,
+    })
 }
 
 /// Whether the chain of notices has come to the public: a step that tells it was taken, and everybody before was told.
 fn may_be_public(case: &Case) -> bool {
-    let Some(protocol) = &case.protocol else { return false };
-    let Some(response) = &case.response else { return false };
+    let Some(protocol) = &case.protocol else {
+        return false;
+    };
+    let Some(response) = &case.response else {
+        return false;
+    };
     let taken = |id: &str| response.step(id).is_some();
     let mut public = protocol.notify.iter().filter(|s| s.public).peekable();
     let reached = match public.peek() {
@@ -186,11 +200,15 @@ impl Public {
 /// # Errors
 /// A programme that can't be read.
 pub fn unanswered(programme: &Programme) -> Result<Vec<(String, String)>, ChainError> {
-    let covered: Vec<String> = programme.responses()?.iter().map(|r| r.target().to_owned()).collect();
-    Ok(programme
-        .finds()?
-        .iter()
-        .filter(|row| row.state == "confirmed" && !covered.contains(&row.target))
+    let mut covered: HashSet<(String, String)> = HashSet::new();
+    for response in programme.responses()? {
+        let case = Case::of(programme, response.find(), Date::MAX)?;
+        covered.extend(case.finds.into_iter().map(|f| (f.label, f.target)));
+    }
+    let rows = programme.finds()?;
+    let open = rows.iter().filter(|row| row.state == "confirmed");
+    Ok(open
         .map(|row| (label_of(row), row.target.clone()))
+        .filter(|find| !covered.contains(find))
         .collect())
 }

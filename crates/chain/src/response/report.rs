@@ -22,10 +22,18 @@ pub const ITEMS: [(&str, &str, bool); 10] = [
     ("status", "status of the pest, by ISPM 8", true),
     ("distribution", "distribution", true),
     ("map", "map of the distribution", true),
-    ("danger", "nature of the immediate or potential danger, or another reason to report", true),
+    (
+        "danger",
+        "nature of the immediate or potential danger, or another reason to report",
+        true,
+    ),
     ("measures", "phytosanitary measures applied or required", false),
     ("purpose", "their purpose", false),
-    ("record", "the pest record: stage, count, day, how found, how identified", false),
+    (
+        "record",
+        "the pest record: stage, count, day, how found, how identified",
+        false,
+    ),
 ];
 
 /// A report not issued yet.
@@ -86,12 +94,20 @@ pub fn draft(programme: &Programme, case: &Case, given: &Given) -> Result<Draft,
             matches!(id, "danger" | "purpose" | "map").then(|| of.text.clone())
         };
         match known.or_else(kept) {
-            Some(text) => items.push(Item { item: id.into(), what: what.into(), text }),
+            Some(text) => items.push(Item {
+                item: id.into(),
+                what: what.into(),
+                text,
+            }),
             None if wanted => missing.push(id.to_owned()),
             None => {}
         }
     }
-    let said = |id: &str| before.and_then(|b| b.value.items.iter().find(|i| i.item == id)).map(|i| &i.text);
+    let said = |id: &str| {
+        before
+            .and_then(|b| b.value.items.iter().find(|i| i.item == id))
+            .map(|i| &i.text)
+    };
     let changed = items
         .iter()
         .filter(|i| i.item != "date" && said(&i.item) != Some(&i.text))
@@ -113,10 +129,17 @@ fn own(programme: &Programme, case: &Case, id: &str, status: &Status) -> Result<
         "pest" => Some(format!("{} ({})", profile.scientific_name, profile.common_name)),
         "date" => Some(case.on.to_string()),
         "hosts" => hosts(programme, case)?,
-        "status" => Some(format!("Proposed: {}. {}", status.words, status.evidence.join("; "))),
+        "status" => Some(format!(
+            "Proposed: {}. {}",
+            status.words,
+            status.evidence.join("; ")
+        )),
         "distribution" => distribution(programme, case)?,
         "map" => case.response.as_ref().and_then(|r| r.area()).map(|area| {
-            format!("attached as GeoJSON: regulated area, version {}", area.value.version)
+            format!(
+                "attached as GeoJSON: regulated area, version {}",
+                area.value.version
+            )
         }),
         "measures" => measures(case),
         "record" => record(case),
@@ -129,7 +152,10 @@ fn hosts(programme: &Programme, case: &Case) -> Result<Option<String>, ChainErro
     let mut species: BTreeSet<String> = BTreeSet::new();
     if !trees.is_empty() {
         let seen = programme.inspections()?.into_iter().map(|r| r.value);
-        species.extend(seen.filter(|t| trees.contains(t.tree.as_str())).filter_map(|t| t.species));
+        species.extend(
+            seen.filter(|t| trees.contains(t.tree.as_str()))
+                .filter_map(|t| t.species),
+        );
     }
     let traps: BTreeSet<&str> = case.finds.iter().filter_map(|f| f.trap.as_deref()).collect();
     let in_trees = species.into_iter().collect::<Vec<_>>().join(", ");
@@ -156,7 +182,11 @@ fn distribution(programme: &Programme, case: &Case) -> Result<Option<String>, Ch
         .filter_map(|p| index.first_at(*p))
         .map(|z| zones[z].label.as_str())
         .collect();
-    let cells: BTreeSet<String> = at.iter().filter_map(|p| coarse(*p)).map(|c| format!("{c:x}")).collect();
+    let cells: BTreeSet<String> = at
+        .iter()
+        .filter_map(|p| coarse(*p))
+        .map(|c| format!("{c:x}"))
+        .collect();
     let mut words = format!(
         "{} confirmed finds in {} map cell(s) of about 5 km2 ({})",
         case.finds.len(),
@@ -164,7 +194,10 @@ fn distribution(programme: &Programme, case: &Case) -> Result<Option<String>, Ch
         cells.into_iter().collect::<Vec<_>>().join(", ")
     );
     if !named.is_empty() {
-        words.push_str(&format!(", in {}", named.into_iter().collect::<Vec<_>>().join(", ")));
+        words.push_str(&format!(
+            ", in {}",
+            named.into_iter().collect::<Vec<_>>().join(", ")
+        ));
     }
     if let Some(area) = case.response.as_ref().and_then(|r| r.area()) {
         words.push_str(&format!("; regulated area of {:.2} km2", area.value.km2));
@@ -207,7 +240,10 @@ fn record(case: &Case) -> Option<String> {
                 _ => "otherwise",
             };
             let named = f.method.as_deref().unwrap_or("method not recorded");
-            format!("{}: {} x {stage}, {how}; identified {named} by {}", f.taken, f.count, f.by)
+            format!(
+                "{}: {} x {stage}, {how}; identified {named} by {}",
+                f.taken, f.count, f.by
+            )
         })
         .collect();
     (!lines.is_empty()).then(|| lines.join("\n"))
@@ -260,7 +296,10 @@ pub fn issue(
         items: draft
             .items
             .into_iter()
-            .map(|i| ReportItem { item: i.item, text: i.text })
+            .map(|i| ReportItem {
+                item: i.item,
+                text: i.text,
+            })
             .collect(),
         missing: draft.missing,
         proposed_status: Some(draft.status.words),
