@@ -20,6 +20,7 @@ pub mod profile;
 pub mod proportion;
 pub mod protocol;
 pub mod record;
+pub mod regulated;
 pub mod release;
 pub mod reliability;
 pub mod sample_size;

@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 use crate::dispersal::Kernel;
 use crate::error::ModelError;
 use crate::param::{Mark, Param};
+use crate::regulated::AreaRule;
 use crate::{release, trigger};
 
 /// Layout of protocol files that is read here.
@@ -157,7 +158,7 @@ pub struct Protocol {
     pub rings: Option<toml::Table>,
     /// How the regulated area is drawn.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub area: Option<toml::Table>,
+    pub area: Option<AreaRule>,
     /// When it ends.
     pub release: release::Protocol,
 }
@@ -205,6 +206,9 @@ impl Protocol {
             return refuse("[trigger] has no rule: nothing would ever be set off".into());
         }
         self.check_chain()?;
+        if let Some(area) = &self.area {
+            area.check()?;
+        }
         if let Some(origin) = &self.origin {
             origin.check()?;
         }
@@ -260,6 +264,7 @@ impl Protocol {
         if length.mark.needs_warning() {
             told.push(sentence("Length of a generation", length.mark));
         }
+        told.extend(self.area.iter().flat_map(AreaRule::warnings));
         let origin = self.origin.iter().flat_map(OriginPart::marks);
         told.extend(
             origin

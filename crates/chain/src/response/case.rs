@@ -71,6 +71,8 @@ pub struct Case {
     pub finds: Vec<Find>,
     /// The day asked about.
     pub on: Date,
+    /// The weather station meant, where there are several.
+    pub station: Option<String>,
     /// Metres about the finds.
     pub frame: Frame,
     /// Worth knowing.
@@ -135,7 +137,11 @@ impl Sources {
         // Inventories are large: read only where a tree that matters has no position of its own.
         let needed = trees.values().any(|(host, at)| host.is_some() && at.is_none());
         let hosts = if needed {
-            programme.hosts()?.into_iter().map(|h| (h.label, h.position)).collect()
+            programme
+                .hosts()?
+                .into_iter()
+                .map(|h| (h.label, h.position))
+                .collect()
         } else {
             HashMap::new()
         };
@@ -178,13 +184,18 @@ impl Sources {
             _ => {}
         }
         if let (None, Some(trap), Some(day)) = (position, &row.trap, row.day) {
-            let hung = self.placements.iter().filter(|p| p.trap == *trap && p.hung <= day);
+            let hung = self
+                .placements
+                .iter()
+                .filter(|p| p.trap == *trap && p.hung <= day);
             position = hung.max_by_key(|p| p.hung).map(|p| p.position);
         }
         let said = self.said.iter().rfind(|d| {
             let mine = match (&d.of, &row.specimen) {
                 (Determined::Specimen(specimen), Some(label)) => specimen == label,
-                (Determined::Trap { trap, date }, None) => Some(trap) == row.trap.as_ref() && Some(*date) == row.day,
+                (Determined::Trap { trap, date }, None) => {
+                    Some(trap) == row.trap.as_ref() && Some(*date) == row.day
+                }
                 _ => false,
             };
             mine && d.target == row.target && d.status == Status::Confirmed
@@ -202,7 +213,10 @@ impl Sources {
             by: said.map(|d| d.by.clone()).unwrap_or_default(),
             method: said.and_then(|d| d.method).map(method_word),
             count: own.and_then(|t| t.count).unwrap_or(1).max(1),
-            stage: life_stage.as_deref().and_then(stage).or(larva.then_some(Stage::Immature)),
+            stage: life_stage
+                .as_deref()
+                .and_then(stage)
+                .or(larva.then_some(Stage::Immature)),
             life_stage,
             sex: said.and_then(|d| d.sex).map(sex),
             mated: said.and_then(|d| d.mated),
@@ -224,7 +238,9 @@ fn method_word(method: Method) -> String {
 fn stage(words: &str) -> Option<Stage> {
     match words.trim().to_lowercase().as_str() {
         "adult" | "imago" | "adulto" => Some(Stage::Adult),
-        "egg" | "larva" | "nymph" | "pupa" | "prepupa" | "immature" | "huevo" | "ninfa" => Some(Stage::Immature),
+        "egg" | "larva" | "nymph" | "pupa" | "prepupa" | "immature" | "huevo" | "ninfa" => {
+            Some(Stage::Immature)
+        }
         _ => None,
     }
 }
@@ -270,6 +286,7 @@ impl Case {
             response,
             finds,
             on,
+            station: None,
             frame,
             notes,
         })

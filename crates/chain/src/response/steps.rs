@@ -84,7 +84,12 @@ pub fn checklist(case: &Case, now: Timestamp) -> Result<Checklist, ChainError> {
     let mut notes = Notes::new();
     let Some(opening) = case.opening() else {
         notes.push("the find is not confirmed any more: nobody is to be told of it, and whoever was told needs to hear that".into());
-        return Ok(Checklist { confirmed: None, steps: Vec::new(), may_be_public: false, notes });
+        return Ok(Checklist {
+            confirmed: None,
+            steps: Vec::new(),
+            may_be_public: false,
+            notes,
+        });
     };
     let mut steps = Vec::new();
     for step in protocol.chain() {
@@ -92,7 +97,10 @@ pub fn checklist(case: &Case, now: Timestamp) -> Result<Checklist, ChainError> {
         let due = opening.confirmed.checked_add(minutes.minutes())?;
         let done = case.response.as_ref().and_then(|r| r.step(&step.id));
         let told = |id: &str| case.response.as_ref().is_some_and(|r| r.step(id).is_some());
-        let waits = protocol.notify.iter().any(|other| other.order < step.order && !told(&other.id));
+        let waits = protocol
+            .notify
+            .iter()
+            .any(|other| other.order < step.order && !told(&other.id));
         let standing = match done {
             Some(done) if done.at <= due => Standing::Done,
             Some(_) => Standing::DoneLate,
@@ -101,7 +109,10 @@ pub fn checklist(case: &Case, now: Timestamp) -> Result<Checklist, ChainError> {
             None => Standing::Due,
         };
         if done.is_some() && waits {
-            notes.push(format!("{} was told before everybody who comes earlier", step.who));
+            notes.push(format!(
+                "{} was told before everybody who comes earlier",
+                step.who
+            ));
         }
         steps.push(Step {
             id: step.id.clone(),

@@ -51,7 +51,13 @@ pub fn propose(programme: &Programme, case: &Case) -> Result<Proposed, ChainErro
         .filter(|p| protocol.commercial_pathways.contains(&p.kind))
         .map(|p| p.position)
         .collect();
-    if commercial.is_empty() && protocol.trigger.rules.iter().any(|rule| rule.commercial.is_some()) {
+    if commercial.is_empty()
+        && protocol
+            .trigger
+            .rules
+            .iter()
+            .any(|rule| rule.commercial.is_some())
+    {
         notes.push(
             "rules ask for the distance to commercial hosts, and no pathway of those kinds is loaded: it counts as unknown".into(),
         );
@@ -103,10 +109,12 @@ fn generations(programme: &Programme, case: &Case, notes: &mut Notes) -> Result<
             }))
         }
         Generation::Heat { degree_days } => {
-            let series = weather::series(programme, None, notes)?;
+            let series = weather::series(programme, case.station.as_deref(), notes)?;
             let heat = case.profile.central()?.heat;
             let length = degree_days.central();
-            Ok(Box::new(move |date| Ok(generations_at(&heat, &series, date, length)?)))
+            Ok(Box::new(move |date| {
+                Ok(generations_at(&heat, &series, date, length)?)
+            }))
         }
     }
 }
