@@ -132,6 +132,14 @@ enum TreeWhat {
     },
     /// List inspections.
     List,
+    /// Write down that a girdled detection tree was peeled, from JSON (earlywood journal FILE schema detection-tree-peeled
+    /// shows its fields).
+    Peeled {
+        /// The record as JSON; - reads standard input.
+        record: String,
+    },
+    /// List detection trees that were peeled.
+    DetectionTrees,
 }
 
 pub(crate) fn tree(args: TreeArgs, form: Form) -> Result<()> {
