@@ -220,7 +220,7 @@ impl Desk {
             };
             let asked = Asked { on, draws, seed: 1 };
             let question = self.question(programme, &ground, asked, None, &mut Notes::new())?;
-            question.with_input(&ground, assurance::by_cell)
+            question.cells_seen(&ground)
         })
     }
 
