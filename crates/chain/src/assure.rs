@@ -6,7 +6,8 @@ use earlywood_geodata::AreaIndex;
 use earlywood_journal::body::HoldScope;
 use earlywood_journal::{FindRow, Programme};
 use earlywood_model::assurance::{
-    Assurance, Cell, Find, FittedOn, Hold, Input, PlacementInput, Settings, ZoneInput, assess,
+    Assurance, Cell, CellSeen, Evidence, Find, FittedOn, Hold, Input, PlacementInput, Settings, ZoneInput,
+    assess_with, by_cell_with,
 };
 use earlywood_model::error::ModelError;
 use earlywood_model::proportion::Share;
@@ -17,6 +18,7 @@ use jiff::civil::Date;
 
 use crate::Notes;
 use crate::error::ChainError;
+use crate::evidence;
 use crate::ground::Ground;
 
 /// Everything the engine needs, owned.
@@ -32,6 +34,7 @@ pub struct Question {
     inputs: Vec<PlacementInput>,
     weather: Series,
     finds: Vec<Find>,
+    evidence: Evidence,
     settings: Settings,
     /// What a reader must know about the records behind the figures.
     notes: Vec<String>,
@@ -151,11 +154,22 @@ impl Question {
         };
         let said = said(programme, asked.on)?;
         let open_suspects = open_suspects(&said, &inputs, asked.on);
-        let found = found(said, ground, &placements, told);
-        let elsewhere = found_elsewhere(programme, &ground.profile.id, asked.on)?;
+        let gathered = evidence::Asked {
+            programme,
+            ground,
+            season: (start, end),
+            on: asked.on,
+            traps: &inputs,
+        }
+        .gather()?;
+        let mut found = found(said, ground, &placements, told);
+        found.extend(gathered.found);
+        found.sort_by(|a, b| (a.taken, &a.trap).cmp(&(b.taken, &b.trap)));
+        let elsewhere = found_elsewhere(programme, &ground.profile.id, asked.on, &gathered.placed)?;
         let notes = held_words(&inputs, asked.on)
             .into_iter()
             .chain(elsewhere)
+            .chain(gathered.notes)
             .chain(audit_words(programme)?)
             .collect();
         Ok(Question {
@@ -170,6 +184,7 @@ impl Question {
                 })
                 .collect(),
             found,
+            evidence: gathered.evidence,
             placements,
             zones,
             cells,
@@ -232,9 +247,20 @@ impl Question {
     /// # Errors
     /// Records or settings that the engine refuses.
     pub fn answer(&self, ground: &Ground) -> Result<Assurance, ChainError> {
-        let mut answer = self.with_input(ground, assess)?;
+        let mut answer = self.with_input(ground, |input| assess_with(input, &self.evidence))?;
+        if answer.zones.iter().any(|z| !z.components.is_empty()) {
+            answer.warnings.extend(ground.profile.inspection_warnings());
+        }
         answer.warnings.extend(self.notes.iter().cloned());
         Ok(answer)
+    }
+
+    /// Sensitivity to date of every cell.
+    ///
+    /// # Errors
+    /// As [`Question::answer`].
+    pub fn cells_seen(&self, ground: &Ground) -> Result<Vec<CellSeen>, ChainError> {
+        self.with_input(ground, |input| by_cell_with(input, &self.evidence))
     }
 }
 
@@ -434,12 +460,18 @@ fn said(programme: &Programme, on: Date) -> Result<Vec<Said>, ChainError> {
     Ok(all)
 }
 
-/// Finds that no trap made (a tree, a tip): the figures are about traps, and must not be read past these.
-fn found_elsewhere(programme: &Programme, target: &str, on: Date) -> Result<Vec<String>, ChainError> {
+/// Finds that nobody can put into a zone: the figures must not be read past these.
+fn found_elsewhere(
+    programme: &Programme,
+    target: &str,
+    on: Date,
+    placed: &HashSet<String>,
+) -> Result<Vec<String>, ChainError> {
     let zone = jiff::tz::TimeZone::system();
     let is_one = |row: &FindRow| {
         let day = zone.to_datetime(row.since).date();
-        row.trap.is_none() && row.target == target && row.state == "confirmed" && day <= on
+        let placed = row.specimen.as_ref().is_some_and(|s| placed.contains(s));
+        row.trap.is_none() && !placed && row.target == target && row.state == "confirmed" && day <= on
     };
     let words = |row: FindRow| {
         format!(
@@ -454,9 +486,9 @@ fn found_elsewhere(programme: &Programme, target: &str, on: Date) -> Result<Vec<
 /// A confirmed find of the target.
 #[derive(Debug, Clone)]
 pub struct Found {
-    /// The trap that made it.
+    /// The trap or the tree that made it, or the specimen where neither did.
     pub trap: String,
-    /// Where that hung.
+    /// Where that hung or stands.
     pub position: Position,
     /// Index of its zone.
     pub zone: usize,
@@ -556,7 +588,11 @@ mod tests {
         programme
             .append(&act, at("12:00", Body::Determination(said)))
             .unwrap();
-        let told = |target: &str, on| found_elsewhere(&programme, target, on).unwrap().len();
+        let told = |target: &str, on| {
+            found_elsewhere(&programme, target, on, &HashSet::new())
+                .unwrap()
+                .len()
+        };
         assert_eq!(told("moth", date(2026, 6, 12)), 1);
         assert_eq!(told("moth", date(2026, 6, 8)), 0);
         assert_eq!(told("beetle", date(2026, 6, 12)), 0);

@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use earlywood_geodata::Standing;
 use earlywood_journal::Programme;
-use earlywood_model::assurance::{self, Assurance, CellSeen};
+use earlywood_model::assurance::{Assurance, CellSeen};
 use earlywood_model::profile::TargetProfile;
 use earlywood_model::record::Placement;
 use jiff::civil::Date;
@@ -220,7 +220,7 @@ impl Desk {
             };
             let asked = Asked { on, draws, seed: 1 };
             let question = self.question(programme, &ground, asked, None, &mut Notes::new())?;
-            question.with_input(&ground, assurance::by_cell)
+            question.cells_seen(&ground)
         })
     }
 

@@ -3,7 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use earlywood_journal::Programme;
-use earlywood_model::assurance::{self, Cause};
+use earlywood_model::assurance::{self, Cause, ComponentKind};
+use earlywood_model::param::Param;
 use earlywood_model::profile::{self, TargetProfile};
 use jiff::civil::Date;
 use serde::Serialize;
@@ -12,7 +13,7 @@ use crate::Notes;
 use crate::desk::{Answered, Desk};
 use crate::error::ChainError;
 use crate::view::{Band, word};
-use crate::wording::sentence;
+use crate::wording::{component_words, sentence};
 
 /// Next visits listed for each zone.
 const LISTED: usize = 20;
@@ -92,8 +93,16 @@ pub fn targets(programme: &Programme) -> Result<Vec<Target>, ChainError> {
 
 /// Every parameter of a profile, as a reader sees it.
 pub fn assumptions(profile: &TargetProfile) -> Vec<Assumption> {
-    profile
-        .parameters()
+    rows(profile.parameters())
+}
+
+/// The same of what inspections are worth: only of interest where figures lean on them.
+pub fn inspection_assumptions(profile: &TargetProfile) -> Vec<Assumption> {
+    rows(profile.inspection.as_ref().map_or_else(Vec::new, |i| i.parameters()))
+}
+
+fn rows(parameters: Vec<(&'static str, &Param)>) -> Vec<Assumption> {
+    parameters
         .into_iter()
         .map(|(name, p)| Assumption {
             name: name.into(),
@@ -155,6 +164,42 @@ pub struct NextVisit {
     pub waiting_trap_days: f64,
 }
 
+/// What one kind of evidence would say of a zone by itself.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+pub struct Component {
+    /// traps, inspections, detection-trees or hotline.
+    #[cfg_attr(feature = "openapi", schema(value_type = String))]
+    pub kind: ComponentKind,
+    /// In plain English words.
+    pub words: String,
+    /// Sensitivity to date.
+    pub sensitivity: Band,
+    /// Probability of absence to date by this alone.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub p_free: Option<Band>,
+    /// Traps, trees looked at, detection trees, or days of silence.
+    pub units: usize,
+    /// Looks among them that were made beside a trap in the same week.
+    pub beside_traps: usize,
+    /// Share of the zone's risk that it speaks of.
+    pub weight: f64,
+}
+
+impl From<&assurance::Component> for Component {
+    fn from(c: &assurance::Component) -> Self {
+        Component {
+            kind: c.kind,
+            words: component_words(c),
+            sensitivity: c.sensitivity.into(),
+            p_free: c.p_free.map(Band::from),
+            units: c.units,
+            beside_traps: c.beside_traps,
+            weight: c.weight,
+        }
+    }
+}
+
 /// One zone.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
@@ -171,6 +216,9 @@ pub struct ZoneAssurance {
     /// Probability of absence to date.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub p_free: Option<Band>,
+    /// What each kind of evidence would say alone; empty where the traps stand alone.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub components: Vec<Component>,
     /// The series over the season.
     pub periods: Vec<Period>,
     /// Share of the risk within reach of a trap.
@@ -291,6 +339,10 @@ pub fn assurance(
         });
     }
     let profile = &answered.profile;
+    let mut assumptions = assumptions(profile);
+    if zones.iter().any(|z| !z.components.is_empty()) {
+        assumptions.extend(inspection_assumptions(profile));
+    }
     Ok(Assurance {
         target: profile.id.clone(),
         common_name: profile.common_name.clone(),
@@ -305,7 +357,7 @@ pub fn assurance(
         flight_to_date: answered.answer.flight_to_date.into(),
         open_suspects: answered.open_suspects,
         zones,
-        assumptions: assumptions(profile),
+        assumptions,
         warnings: answered.answer.warnings.clone(),
         notes: answered.notes.clone(),
     })
@@ -325,6 +377,7 @@ fn zone_of(zone: &assurance::ZoneAssurance, answered: &Answered) -> ZoneAssuranc
         sentence: sentence(zone, &answered.profile.common_name, answered.flyers),
         sensitivity: last.map_or(NOTHING, |p| p.sensitivity.into()),
         p_free: last.and_then(|p| p.p_free).map(Band::from),
+        components: zone.components.iter().map(Component::from).collect(),
         periods: zone.periods.iter().map(period_of).collect(),
         covered_weight: zone.covered_weight,
         cells: zone.cells,

@@ -15,6 +15,7 @@ pub mod desk;
 pub mod draft;
 pub mod due;
 mod error;
+mod evidence;
 pub mod figures;
 pub mod ground;
 pub mod load;

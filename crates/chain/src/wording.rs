@@ -1,6 +1,6 @@
 //! Figures in English words, the same wherever they are told.
 
-use earlywood_model::assurance::{Band, ZoneAssurance};
+use earlywood_model::assurance::{Band, Component, ComponentKind, ZoneAssurance};
 
 /// A median with its band.
 pub fn band(b: Band) -> String {
@@ -15,6 +15,33 @@ pub fn share(p: f64) -> String {
         p if !(0.01..=0.99).contains(&p) => format!("{p:.3}"),
         p => format!("{p:.2}"),
     }
+}
+
+/// What a kind of evidence consists of: "18 trees (12 looks from the ground, 6 branch samples)".
+pub fn component_units(c: &Component) -> String {
+    let units = match c.kind {
+        ComponentKind::Traps => format!("{} traps", c.units),
+        ComponentKind::Inspections => format!("{} trees", c.units),
+        ComponentKind::DetectionTrees => format!("{} detection trees", c.units),
+        ComponentKind::Hotline => format!("{} days of silence", c.units),
+    };
+    if c.methods.is_empty() {
+        return units;
+    }
+    let mut looks: Vec<String> = c
+        .methods
+        .iter()
+        .map(|m| format!("{} {}", m.looks, m.method.words()))
+        .collect();
+    if c.beside_traps > 0 {
+        looks.push(format!("{} of them beside a trap in the same week", c.beside_traps));
+    }
+    format!("{units} ({})", looks.join(", "))
+}
+
+/// A kind of evidence with what it consists of.
+pub fn component_words(c: &Component) -> String {
+    format!("{}: {}", c.kind.words(), component_units(c))
 }
 
 /// The sentence a lead can say aloud.

@@ -66,6 +66,8 @@ enum Command {
     Hold(command::field::HoldArgs),
     /// Looks at host trees.
     Tree(command::field::TreeArgs),
+    /// What the public reports, and what came of it.
+    Tip(command::field::TipArgs),
     /// Traps: register, write off, show.
     Trap(command::field::TrapArgs),
     /// Marked specimens put into traps, to learn how many are seen.
@@ -123,6 +125,7 @@ fn main() -> ExitCode {
         Command::Supply(args) => command::supply::run(args, form),
         Command::Hold(args) => command::field::hold(args, form),
         Command::Tree(args) => command::field::tree(args, form),
+        Command::Tip(args) => command::field::tip(args, form),
         Command::Trap(args) => command::field::trap(args, form),
         Command::Plant(args) => command::plant::run(args, form),
         Command::Ask(args) => command::ask::run(args, form),

@@ -112,6 +112,12 @@ impl Cells {
         self.cells.iter().map(Cell::weight).collect()
     }
 
+    /// The cell that holds a position, by its place in `cells`; `None` where there is none.
+    pub fn at(&self, position: Position) -> Option<usize> {
+        let id = u64::from(cell_of(position, Resolution::try_from(self.resolution).ok()?)?);
+        self.cells.binary_search_by_key(&id, |c| c.id).ok()
+    }
+
     /// Positions in `cells` of one zone's cells.
     pub fn of_zone(&self, zone: usize) -> Vec<usize> {
         (0..self.cells.len())

@@ -2,7 +2,7 @@
 
 use uuid::Uuid;
 
-use crate::body::{Body, TreeInspected};
+use crate::body::{Body, DetectionTreePeeled, TipClosed, TipReceived, TreeInspected};
 use crate::error::Error;
 use crate::programme::Programme;
 use crate::project::lots::{self, Stock};
@@ -78,6 +78,39 @@ impl Programme {
     pub fn inspections(&self) -> Result<Vec<Recorded<TreeInspected>>, Error> {
         self.recorded("tree-inspected", "day, entry", |body| match body {
             Body::TreeInspected(inspected) => Some(inspected),
+            _ => None,
+        })
+    }
+
+    /// The detection trees that were peeled, by day.
+    ///
+    /// # Errors
+    /// A database that can't be read.
+    pub fn detection_trees(&self) -> Result<Vec<Recorded<DetectionTreePeeled>>, Error> {
+        self.recorded("detection-tree-peeled", "day, entry", |body| match body {
+            Body::DetectionTreePeeled(peeled) => Some(peeled),
+            _ => None,
+        })
+    }
+
+    /// What the public reported, by day.
+    ///
+    /// # Errors
+    /// A database that can't be read.
+    pub fn tips(&self) -> Result<Vec<Recorded<TipReceived>>, Error> {
+        self.recorded("tip-received", "day, entry", |body| match body {
+            Body::TipReceived(tip) => Some(tip),
+            _ => None,
+        })
+    }
+
+    /// What came of the public's reports, by day.
+    ///
+    /// # Errors
+    /// A database that can't be read.
+    pub fn tips_closed(&self) -> Result<Vec<Recorded<TipClosed>>, Error> {
+        self.recorded("tip-closed", "day, entry", |body| match body {
+            Body::TipClosed(closed) => Some(closed),
             _ => None,
         })
     }

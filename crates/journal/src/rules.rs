@@ -11,7 +11,7 @@ use crate::body::{
     Body, Change, ConflictSettled, Correction, Decision, Determination, Determined, DeviceEnrolled,
     HoldLifted, Origin, PersonEnrolled, Plan, PlantingClosed, PlantingOutcome, ProtocolAdopted,
     ResponseOpened, Role, RoundsAdopted, SpecimenTaken, SpecimensAccepted, SpecimensOffered, Subject, Supply,
-    SupplyMove, TargetAdopted, VisitMade,
+    SupplyMove, TargetAdopted, TipClosed, VisitMade,
 };
 use crate::canonical::canonical_json;
 use crate::error::{Error, Refusal};
@@ -85,6 +85,8 @@ pub(crate) fn check(db: &Connection, asked: &Asked<'_>, body: &Body) -> Result<(
         Body::ScreeningMade(b) => check_specimen(db, asked, &b.specimen, body),
         Body::SpecimenEnded(b) => check_specimen(db, asked, &b.specimen, body),
         Body::Determination(b) => check_determination(db, asked, b, body),
+        Body::TipReceived(b) => check_unused(db, "tip", &b.tip, "tip-received"),
+        Body::TipClosed(b) => check_tip_closing(db, b),
         Body::HoldDeclared(b) => check_unused(db, "hold", &b.hold, "hold-declared"),
         Body::HoldLifted(b) => check_lift(db, b),
         Body::Supply(b) => check_supply(db, b),
@@ -101,6 +103,7 @@ pub(crate) fn check(db: &Connection, asked: &Asked<'_>, body: &Body) -> Result<(
         Body::Correction(b) => check_correction(db, asked, b),
         Body::Other(b) => check_other(&b.kind, b.version),
         Body::TreeInspected(_)
+        | Body::DetectionTreePeeled(_)
         | Body::PersonErased(_)
         | Body::Sealed(_)
         | Body::ClockSeen(_)
@@ -386,7 +389,9 @@ fn check_taken(db: &Connection, asked: &Asked<'_>, taken: &SpecimenTaken) -> Res
         Origin::Trap { trap, date } => check_hanging(db, trap, *date),
         Origin::Specimen { parent } => check_specimen(db, asked, parent, &body),
         Origin::Tree { tree, .. } => {
-            let seen = !facts_of(db, &format!("tree:{tree}"), "tree-inspected")?.is_empty();
+            let subject = format!("tree:{tree}");
+            let seen = !facts_of(db, &subject, "tree-inspected")?.is_empty()
+                || !facts_of(db, &subject, "detection-tree-peeled")?.is_empty();
             known(seen, "tree", tree)
         }
         Origin::Other { .. } => Ok(()),
@@ -531,6 +536,24 @@ fn check_closing(
 }
 
 // Holds and supplies.
+
+fn check_tip_closing(db: &Connection, closed: &TipClosed) -> Result<(), Error> {
+    let received = facts_of(db, &format!("tip:{}", closed.tip), "tip-received")?;
+    let Some(received) = received.first() else {
+        return Err(unfit("tip", &closed.tip, "was never received"));
+    };
+    check_unused(db, "tip", &closed.tip, "tip-closed")?;
+    match received.body()? {
+        Body::TipReceived(tip) if closed.date < tip.date => Err(Refusal::DatesReversed {
+            earlier: "date of the tip",
+            earlier_date: tip.date,
+            later: "date",
+            later_date: closed.date,
+        }
+        .into()),
+        _ => Ok(()),
+    }
+}
 
 fn check_lift(db: &Connection, lift: &HoldLifted) -> Result<(), Error> {
     let subject = format!("hold:{}", lift.hold);
@@ -740,7 +763,9 @@ fn check_instead(
         (Body::TrapTakenDown(a), Body::TrapTakenDown(b)) if a.trap == b.trap => {
             check_trap_with(db, &a.trap, entry, traps::events_of(entry, instead))
         }
-        (Body::TreeInspected(_), Body::TreeInspected(_)) => Ok(()),
+        (Body::TreeInspected(_), Body::TreeInspected(_))
+        | (Body::DetectionTreePeeled(_), Body::DetectionTreePeeled(_)) => Ok(()),
+        (Body::TipReceived(a), Body::TipReceived(b)) if a.tip == b.tip => Ok(()),
         (Body::HoldDeclared(a), Body::HoldDeclared(b)) if a.hold == b.hold => Ok(()),
         (Body::SpecimenTaken(a), Body::SpecimenTaken(b)) if a.specimen == b.specimen && a.from == b.from => {
             Ok(())

@@ -401,6 +401,9 @@ fn allows(role: Role, body: &Body, own: bool) -> bool {
         | Body::TrapRegistered(_)
         | Body::TrapCameBack(_)
         | Body::TreeInspected(_)
+        | Body::DetectionTreePeeled(_)
+        | Body::TipClosed(_)
+        | Body::TipReceived(_)
         | Body::Supply(_) => among(&[Lead, Supervisor, Inspector, Clerk]),
         Body::SpecimenTaken(_)
         | Body::SpecimensOffered(_)

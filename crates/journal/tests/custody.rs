@@ -535,7 +535,7 @@ fn an_erased_person_is_gone_from_the_file_and_the_journal_stays_whole() {
 
 /// Who may record what, from the contract's words: l lead, s supervisor, i inspector, d identifier, c clerk; a partner
 /// records nothing.
-const RIGHTS: [(&str, &str); 39] = [
+const RIGHTS: [(&str, &str); 42] = [
     ("target-adopted", "l"),
     ("plan-adopted", "l"),
     ("protocol-adopted", "l"),
@@ -565,6 +565,9 @@ const RIGHTS: [(&str, &str); 39] = [
     ("trap-registered", "lsic"),
     ("trap-came-back", "lsic"),
     ("tree-inspected", "lsic"),
+    ("detection-tree-peeled", "lsic"),
+    ("tip-closed", "lsic"),
+    ("tip-received", "lsic"),
     ("supply", "lsic"),
     ("specimen-taken", "lsid"),
     ("specimens-offered", "lsid"),

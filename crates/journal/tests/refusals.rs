@@ -281,6 +281,63 @@ fn holds() {
     );
 }
 
+#[test]
+fn detection_trees_and_tips() {
+    let sound = json!({"tree": "D-1", "host": "H-7", "girdled": "2026-04-01", "date": "2026-10-20", "peeled_share": 1.0,
+                       "found": "negative"});
+    let fine = [
+        json!({"host": null, "position": {"lat": 44.0, "lon": -121.0}, "position_accuracy_m": 5.0}),
+        json!({"found": "positive", "specimens": ["S-1"]}),
+        json!({"found": "not-done", "peeled_share": 0.0, "note": "felled by the owner"}),
+    ];
+    rules(
+        "detection-tree-peeled",
+        1,
+        &sound,
+        &fine,
+        &[
+            (json!({"tree": ""}), "tree"),
+            (json!({"host": null}), "position"),
+            (json!({"girdled": "2026-10-21"}), "girdled"),
+            (json!({"date": "2026-11-26"}), "date"),
+            (json!({"peeled_share": 1.5}), "peeled_share"),
+            (json!({"peeled_share": 0.0}), "peeled_share"),
+            (json!({"found": "not-done"}), "found"),
+            (json!({"found": "not-done", "peeled_share": 0.0}), "note"),
+            (json!({"specimens": ["S-1", "S-1"]}), "specimens"),
+        ],
+    );
+    rules(
+        "tip-received",
+        1,
+        &json!({"tip": "T-1", "date": "2026-06-01", "what": "holes in an ash by the school"}),
+        &[json!({"target": "emerald-ash-borer", "zone": "north", "position": {"lat": 44.0, "lon": -121.0}})],
+        &[
+            (json!({"tip": ""}), "tip"),
+            (json!({"date": "2026-11-26"}), "date"),
+            (json!({"what": ""}), "what"),
+            (json!({"what": "call me at someone@example.org"}), "what"),
+            (json!({"position": {"lat": 144.0, "lon": -121.0}}), "lat"),
+        ],
+    );
+    rules(
+        "tip-closed",
+        1,
+        &json!({"tip": "T-1", "date": "2026-06-03", "end": "nothing-found"}),
+        &[
+            json!({"end": "something-else", "note": "a native borer"}),
+            json!({"end": "specimens-taken", "specimens": ["S-1"]}),
+            json!({"end": "not-followed", "note": "no place was given"}),
+        ],
+        &[
+            (json!({"end": "specimens-taken"}), "specimens"),
+            (json!({"specimens": ["S-1"]}), "end"),
+            (json!({"end": "not-followed"}), "note"),
+            (json!({"end": "lost"}), "read"),
+        ],
+    );
+}
+
 /// A service at which all was well.
 fn service() -> Value {
     json!({"trap": "T-1", "date": "2026-06-01", "kind": "service", "found": "working", "looked": "fully",

@@ -11,6 +11,7 @@ pub mod detection;
 pub mod dispersal;
 pub mod error;
 pub mod freedom;
+pub mod inspection;
 pub mod ledger;
 pub mod lure;
 pub mod origin;

@@ -3,6 +3,8 @@
 //! A profile is a TOML file. The ones shipped stand in the repository's `targets/` folder and are embedded in the
 //! program; a programme may bring its own. Nothing in here is a constant of the code.
 
+mod inspection;
+
 use std::ops::RangeInclusive;
 use std::sync::LazyLock;
 
@@ -16,6 +18,9 @@ use crate::error::ModelError;
 use crate::lure::Lure;
 use crate::param::{Dist, Mark, Param};
 use crate::phenology::{FlightCurve, HeatModel, HeatWindow, MonthDay};
+pub use inspection::{
+    BranchSection, DetectionTreeSection, DrawnDetectionTree, DrawnInspection, HotlineSection, InspectionSection,
+};
 
 /// A statement that is not a number (a method, a form), with its source and mark.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -74,6 +79,9 @@ pub struct TargetProfile {
     pub design: DesignSection,
     /// Where its traps may hang.
     pub siting: SitingSection,
+    /// What looks at trees and other evidence beside traps are worth; absent: they are not counted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub inspection: Option<InspectionSection>,
 }
 
 /// Capture against distance: `p(d) = peak * form(d / reach)`, cumulative over one flight life.
@@ -294,6 +302,30 @@ impl TargetProfile {
         told
     }
 
+    /// As [`TargetProfile::warnings`], for what inspections are worth: told only where a figure leans on them.
+    pub fn inspection_warnings(&self) -> Vec<String> {
+        let Some(section) = &self.inspection else {
+            return Vec::new();
+        };
+        let mut told: Vec<String> = section
+            .params()
+            .into_iter()
+            .filter(|entry| entry.param.mark.needs_warning())
+            .map(|entry| {
+                let Param { unit, mark, note, .. } = entry.param;
+                sentence(&format!("{} ({unit})", entry.what), *mark, note.as_deref())
+            })
+            .collect();
+        if let Some(parts) = section.signs_on.as_ref().filter(|p| p.mark.needs_warning()) {
+            told.push(sentence(
+                "parts of the tree on which signs are looked for",
+                parts.mark,
+                parts.note.as_deref(),
+            ));
+        }
+        told
+    }
+
     /// All of [`TargetProfile::warnings`] in one sentence that names the figures only; `None` when there is nothing to
     /// warn of.
     pub fn warning_summary(&self) -> Option<String> {
@@ -396,10 +428,13 @@ impl TargetProfile {
             impaired_share: value(&self.design.impaired_share, &SHARE),
             prior_infested: value(&self.design.prior_infested, &SHARE),
             introduction_per_year: value(&self.design.introduction_per_year, &SHARE),
+            // The last to be drawn: the figures of traps stay as they are, with the section or without.
+            inspection: self.inspection.as_ref().map(|i| i.drawn(value)),
         })
     }
 
-    /// Every uncertain parameter with its name in plain words.
+    /// Every uncertain parameter with its name in plain words; those of inspections apart, in
+    /// [`InspectionSection::parameters`].
     pub fn parameters(&self) -> Vec<(&'static str, &Param)> {
         self.params()
             .into_iter()
@@ -494,6 +529,7 @@ impl TargetProfile {
             }
         }
         self.params().iter().try_for_each(Entry::check)?;
+        self.inspection.as_ref().map_or(Ok(()), InspectionSection::check)?;
         self.check_hosts()?;
         for (what, clock) in self.clocks.all() {
             Clock::try_from(clock).map_err(|e| ModelError::Profile(format!("clock of the {what}: {e}")))?;
@@ -596,6 +632,8 @@ pub struct DrawnParams {
     pub prior_infested: f64,
     /// Probability of a new introduction per year, per zone, 0 to 1.
     pub introduction_per_year: f64,
+    /// What looks at trees and other evidence beside traps are worth, where the profile says so.
+    pub inspection: Option<DrawnInspection>,
 }
 
 const LAYOUT: u32 = 1;

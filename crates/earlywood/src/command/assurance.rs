@@ -4,7 +4,7 @@ use anyhow::{Result, bail};
 use clap::Args;
 use earlywood_chain::assure::{Asked, Question, suspects_words};
 use earlywood_chain::ground::Ground;
-use earlywood_chain::wording::{band, sentence};
+use earlywood_chain::wording::{band, component_words, sentence};
 use earlywood_model::assurance::{Assurance, ZoneAssurance};
 use earlywood_model::profile::TargetProfile;
 use jiff::civil::Date;
@@ -115,6 +115,27 @@ fn details(zone: &ZoneAssurance) -> Vec<String> {
         zone.waiting_trap_days.max(0.0),
         100.0 * zone.covered_weight
     )];
+    if !zone.components.is_empty() {
+        let mut rows: Vec<Vec<String>> = zone
+            .components
+            .iter()
+            .map(|c| {
+                vec![
+                    format!("  {}", component_words(c)),
+                    band(c.sensitivity),
+                    c.p_free.map_or_else(String::new, band),
+                ]
+            })
+            .collect();
+        if let Some(last) = zone.periods.last() {
+            rows.push(vec![
+                "  together".into(),
+                band(last.sensitivity),
+                last.p_free.map_or_else(String::new, band),
+            ]);
+        }
+        lines.push(table(&["  evidence", "would have seen it", "absent"], &rows));
+    }
     let costs: Vec<String> = zone
         .losses
         .iter()

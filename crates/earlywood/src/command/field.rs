@@ -132,6 +132,14 @@ enum TreeWhat {
     },
     /// List inspections.
     List,
+    /// Write down that a girdled detection tree was peeled, from JSON (earlywood journal FILE schema detection-tree-peeled
+    /// shows its fields).
+    Peeled {
+        /// The record as JSON; - reads standard input.
+        record: String,
+    },
+    /// List detection trees that were peeled.
+    DetectionTrees,
 }
 
 pub(crate) fn tree(args: TreeArgs, form: Form) -> Result<()> {
@@ -153,6 +161,113 @@ pub(crate) fn tree(args: TreeArgs, form: Form) -> Result<()> {
                 })
                 .collect();
             desk.list("inspections", &rows, "No tree was inspected.")
+        }
+        TreeWhat::Peeled { record } => desk.record("detection-tree-peeled", 1, &json_value(&record)?),
+        TreeWhat::DetectionTrees => {
+            let all = desk.read()?.detection_trees()?;
+            let rows: Vec<Value> = all
+                .iter()
+                .map(|r| {
+                    json!({"date": r.value.date, "tree": r.value.tree, "girdled": r.value.girdled,
+                        "peeled_share": r.value.peeled_share, "found": r.value.found, "entry": r.entry.to_string()})
+                })
+                .collect();
+            desk.list("detection_trees", &rows, "No detection tree was peeled.")
+        }
+    }
+}
+
+#[derive(Args)]
+pub(crate) struct TipArgs {
+    #[command(flatten)]
+    file: FileArg,
+    #[command(flatten)]
+    actor: AnyActor,
+    #[command(subcommand)]
+    what: TipWhat,
+}
+
+#[derive(Subcommand)]
+enum TipWhat {
+    /// Write down what somebody reported. Never who: names, numbers and addresses of people don't belong in the journal.
+    Receive {
+        /// Label of the tip.
+        tip: String,
+        /// What was reported, in plain words.
+        what: String,
+        /// The day; today when left out.
+        #[arg(long)]
+        on: Option<Date>,
+        /// Target that it might be, by id; any when left out.
+        #[arg(long)]
+        target: Option<String>,
+        /// Zone that it is about.
+        #[arg(long)]
+        zone: Option<String>,
+    },
+    /// Write down what came of it.
+    Close {
+        /// Label of the tip.
+        tip: String,
+        /// What came of it.
+        #[arg(long, value_parser = ["something-else", "nothing-found", "not-followed", "specimens-taken"])]
+        end: String,
+        /// The day; today when left out.
+        #[arg(long)]
+        on: Option<Date>,
+        /// Labels of specimens that were taken.
+        #[arg(long, value_delimiter = ',')]
+        specimens: Vec<String>,
+        /// Anything a reader must know; why it was not followed up.
+        #[arg(long)]
+        note: Option<String>,
+    },
+    /// List tips and what came of them.
+    List,
+}
+
+pub(crate) fn tip(args: TipArgs, form: Form) -> Result<()> {
+    let desk = Desk {
+        file: &args.file,
+        actor: &args.actor,
+        form,
+    };
+    match args.what {
+        TipWhat::Receive {
+            tip,
+            what,
+            on,
+            target,
+            zone,
+        } => {
+            let date = on.unwrap_or_else(super::today);
+            let body = json!({"tip": tip, "date": date, "what": what, "target": target, "zone": zone});
+            desk.record("tip-received", 1, &body)
+        }
+        TipWhat::Close {
+            tip,
+            end,
+            on,
+            specimens,
+            note,
+        } => {
+            let date = on.unwrap_or_else(super::today);
+            let body = json!({"tip": tip, "date": date, "end": end, "specimens": specimens, "note": note});
+            desk.record("tip-closed", 1, &body)
+        }
+        TipWhat::List => {
+            let programme = desk.read()?;
+            let closed = programme.tips_closed()?;
+            let end = |tip: &str| closed.iter().find(|c| c.value.tip == tip).map(|c| json!(c.value.end));
+            let rows: Vec<Value> = programme
+                .tips()?
+                .iter()
+                .map(|r| {
+                    json!({"date": r.value.date, "tip": r.value.tip, "what": r.value.what, "zone": r.value.zone,
+                        "target": r.value.target, "end": end(&r.value.tip), "entry": r.entry.to_string()})
+                })
+                .collect();
+            desk.list("tips", &rows, "No tip was received.")
         }
     }
 }

@@ -201,6 +201,11 @@ const SCHEMAS: &[(&str, u32, &str)] = &[
         include_str!("../../../journal/schemas/delimiting-adopted.v1.json"),
     ),
     (
+        "detection-tree-peeled",
+        1,
+        include_str!("../../../journal/schemas/detection-tree-peeled.v1.json"),
+    ),
+    (
         "determination",
         1,
         include_str!("../../../journal/schemas/determination.v1.json"),
@@ -394,6 +399,16 @@ const SCHEMAS: &[(&str, u32, &str)] = &[
         "trap-written-off",
         1,
         include_str!("../../../journal/schemas/trap-written-off.v1.json"),
+    ),
+    (
+        "tip-closed",
+        1,
+        include_str!("../../../journal/schemas/tip-closed.v1.json"),
+    ),
+    (
+        "tip-received",
+        1,
+        include_str!("../../../journal/schemas/tip-received.v1.json"),
     ),
     (
         "tree-inspected",

@@ -1014,6 +1014,67 @@ prop_compose! {
     }
 }
 
+prop_compose! {
+    fn detection_tree()(
+        tree in label("tag"),
+        (host, species, crew) in (of(label("H")), of(words()), of(person())),
+        (position, accuracy) in (position(), of(0.0..50.0_f64)),
+        (girdled, date) in (day(), day()),
+        (share, found) in (0.1..1.0_f64, any_of(&[Peeled::Positive, Peeled::Negative, Peeled::NotDone])),
+        note in words(),
+    ) -> DetectionTreePeeled {
+        let done = found != Peeled::NotDone;
+        DetectionTreePeeled {
+            specimens: if done { vec![format!("from {tree}")] } else { Vec::new() },
+            tree,
+            host,
+            species,
+            position: Some(position),
+            position_accuracy_m: accuracy,
+            girdled: girdled.min(date),
+            date: girdled.max(date),
+            crew,
+            peeled_share: if done { share } else { 0.0 },
+            found,
+            note: Some(note),
+        }
+    }
+}
+prop_compose! {
+    fn tip_received()(
+        tip in label("TIP"),
+        (date, what) in (day(), words()),
+        (target, zone) in (of(Just(TARGET.to_owned())), of(label("Z"))),
+        at in of((position(), of(0.0..500.0_f64))),
+    ) -> TipReceived {
+        TipReceived {
+            tip,
+            date,
+            target,
+            what,
+            zone,
+            position: at.map(|a| a.0),
+            position_accuracy_m: at.and_then(|a| a.1),
+        }
+    }
+}
+prop_compose! {
+    fn tip_closed()(
+        tip in label("TIP"),
+        (date, note) in (day(), words()),
+        end in any_of(&[TipEnd::SomethingElse, TipEnd::NothingFound, TipEnd::NotFollowed, TipEnd::SpecimensTaken]),
+    ) -> TipClosed {
+        let taken = end == TipEnd::SpecimensTaken;
+        TipClosed {
+            specimens: if taken { vec![format!("from {tip}")] } else { Vec::new() },
+            tip,
+            date,
+            end,
+            note: Some(note),
+        }
+    }
+}
+
 /// Bodies of responses.
 fn responses() -> Vec<(&'static str, u32, BoxedStrategy<Body>)> {
     let opened =
@@ -1113,6 +1174,9 @@ pub fn each() -> Vec<(&'static str, u32, BoxedStrategy<Body>)> {
         kind("determination", 1, determination_v1(), Body::Determination),
         kind("determination", 2, determination_v2(), Body::Determination),
         kind("tree-inspected", 1, tree(), Body::TreeInspected),
+        kind("detection-tree-peeled", 1, detection_tree(), Body::DetectionTreePeeled),
+        kind("tip-received", 1, tip_received(), Body::TipReceived),
+        kind("tip-closed", 1, tip_closed(), Body::TipClosed),
         kind("specimen-taken", 1, taken(), Body::SpecimenTaken),
         kind("specimens-offered", 1, offered(), Body::SpecimensOffered),
         kind("screening-made", 1, screening(), Body::ScreeningMade),

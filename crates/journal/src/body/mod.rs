@@ -7,6 +7,7 @@
 
 #[cfg(any(test, feature = "arbitrary"))]
 pub mod arbitrary;
+pub(crate) mod evidence;
 pub(crate) mod field;
 pub(crate) mod people;
 pub(crate) mod records;
@@ -32,6 +33,7 @@ use crate::error::{Error, Refusal};
 use crate::hash::Hash;
 use crate::load::{check_label, field};
 
+pub use evidence::{DetectionTreePeeled, TipClosed, TipEnd, TipReceived};
 pub use field::{
     ByCatch, ByCatchLevel, Catch, Cause, Exception, HoldDeclared, HoldLifted, HoldScope, Impairment, Loss,
     MovedTo, NOT_TOLD, Notice, Outcome, Proof, Renewal, Renewals, Resident, TakeDown, TrapCameBack,
@@ -106,6 +108,8 @@ pub enum Subject {
     Place(String),
     /// A response, by the find that opened it.
     Response(String),
+    /// A tip from the public.
+    Tip(String),
 }
 
 impl Subject {
@@ -125,6 +129,7 @@ impl Subject {
             Subject::Entry(_) => "entry",
             Subject::Place(_) => "place",
             Subject::Response(_) => "response",
+            Subject::Tip(_) => "tip",
         }
     }
 
@@ -141,7 +146,8 @@ impl Subject {
             | Subject::Hold(label)
             | Subject::Planting(label)
             | Subject::Place(label)
-            | Subject::Response(label) => label.clone(),
+            | Subject::Response(label)
+            | Subject::Tip(label) => label.clone(),
             Subject::Device(id) | Subject::Entry(id) => id.to_string(),
         };
         format!("{}:{label}", self.sort())
@@ -418,12 +424,18 @@ pub enum Body {
     PestReportIssued(PestReportIssued),
     /// `response-closed`
     ResponseClosed(ResponseClosed),
+    /// `detection-tree-peeled`
+    DetectionTreePeeled(DetectionTreePeeled),
+    /// `tip-closed`
+    TipClosed(TipClosed),
+    /// `tip-received`
+    TipReceived(TipReceived),
     /// Any other kind, or a known kind with a newer body.
     Other(Other),
 }
 
 /// Every kind and the newest version of its body; all versions from 1 are known.
-const KINDS: [(&str, u32); 49] = [
+const KINDS: [(&str, u32); 52] = [
     ("programme-set-up", 2),
     ("hosts-loaded", 1),
     ("pathways-loaded", 1),
@@ -473,6 +485,9 @@ const KINDS: [(&str, u32); 49] = [
     ("delimiting-adopted", 1),
     ("pest-report-issued", 1),
     ("response-closed", 1),
+    ("detection-tree-peeled", 1),
+    ("tip-closed", 1),
+    ("tip-received", 1),
 ];
 
 /// The same expression for whichever body it is; `Other` apart.
@@ -520,6 +535,9 @@ macro_rules! whichever {
             Body::DelimitingAdopted($b) => $each,
             Body::PestReportIssued($b) => $each,
             Body::ResponseClosed($b) => $each,
+            Body::DetectionTreePeeled($b) => $each,
+            Body::TipClosed($b) => $each,
+            Body::TipReceived($b) => $each,
             Body::Other($other) => $otherwise,
         }
     };
@@ -570,6 +588,9 @@ impl Body {
             Body::DelimitingAdopted(_) => "delimiting-adopted",
             Body::PestReportIssued(_) => "pest-report-issued",
             Body::ResponseClosed(_) => "response-closed",
+            Body::DetectionTreePeeled(_) => "detection-tree-peeled",
+            Body::TipClosed(_) => "tip-closed",
+            Body::TipReceived(_) => "tip-received",
             Body::Other(other) => &other.kind,
         }
     }
@@ -699,6 +720,9 @@ impl Body {
             ("delimiting-adopted", 1) => Body::DelimitingAdopted(of(kind, text)?),
             ("pest-report-issued", 1) => Body::PestReportIssued(of(kind, text)?),
             ("response-closed", 1) => Body::ResponseClosed(of(kind, text)?),
+            ("detection-tree-peeled", 1) => Body::DetectionTreePeeled(of(kind, text)?),
+            ("tip-closed", 1) => Body::TipClosed(of(kind, text)?),
+            ("tip-received", 1) => Body::TipReceived(of(kind, text)?),
             (kind, 1) if What::of_kind(kind).is_some() => {
                 let loaded: Loaded = of(kind, text)?;
                 if loaded.what.kind() != kind {

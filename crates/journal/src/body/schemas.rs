@@ -13,10 +13,10 @@ use super::records::{CorrectionV2, ProgrammeSetUpV1, ProgrammeSetUpV2};
 use super::specimens::{DeterminationV1, DeterminationV2};
 use super::{
     AreaDrawn, AreaLifted, AuthorityGranted, Body, ClockSeen, ConflictSettled, Correction, CrewFormed,
-    DelimitingAdopted, DeviceEnrolled, DeviceWithdrawn, HoldDeclared, HoldLifted, Loaded, PersonEnrolled,
+    DelimitingAdopted, DetectionTreePeeled, DeviceEnrolled, DeviceWithdrawn, HoldDeclared, HoldLifted, Loaded, PersonEnrolled,
     PersonErased, PestReportIssued, Plan, PlantingClosed, ProtocolAdopted, ResponseClosed, ResponseOpened,
     ResponseStepDone, RoundsAdopted, ScreeningMade, Sealed, SpecimenEnded, SpecimenTaken, SpecimensAccepted,
-    SpecimensDeclined, SpecimensOffered, Supply, TakeDown, TargetAdopted, TrapCameBack, TrapRegistered,
+    SpecimensDeclined, SpecimensOffered, Supply, TakeDown, TargetAdopted, TipClosed, TipReceived, TrapCameBack, TrapRegistered,
     TrapWrittenOff, TreeInspected, VisitMade, What,
 };
 
@@ -89,6 +89,9 @@ pub fn schema(kind: &str, version: u32) -> Option<Value> {
         ("delimiting-adopted", _) => made::<DelimitingAdopted>(),
         ("pest-report-issued", _) => made::<PestReportIssued>(),
         ("response-closed", _) => made::<ResponseClosed>(),
+        ("detection-tree-peeled", _) => made::<DetectionTreePeeled>(),
+        ("tip-closed", _) => made::<TipClosed>(),
+        ("tip-received", _) => made::<TipReceived>(),
         (kind, _) => of_one_set(made::<Loaded>(), What::of_kind(kind)?),
     };
     Some(titled(of, &format!("{kind}, version {version}")))

@@ -24,7 +24,7 @@ pub(crate) const KINDS: [&str; 7] = [
 ];
 
 /// The kinds that came with layout 4.
-pub(crate) const KINDS_4: [&str; 8] = [
+pub(crate) const KINDS_4: [&str; 11] = [
     "protocol-adopted",
     "response-opened",
     "response-step-done",
@@ -33,6 +33,9 @@ pub(crate) const KINDS_4: [&str; 8] = [
     "delimiting-adopted",
     "pest-report-issued",
     "response-closed",
+    "detection-tree-peeled",
+    "tip-closed",
+    "tip-received",
 ];
 
 /// Key of a response as a subject.

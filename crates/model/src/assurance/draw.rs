@@ -320,6 +320,10 @@ pub(super) struct Outcome {
     /// `[zone][period]`, up to the as-of date.
     pub(super) sensitivity: Vec<Vec<f64>>,
     pub(super) p_free: Vec<Vec<f64>>,
+    /// Probability that the zone is free before each period, if nothing were ever looked at.
+    pub(super) free: Vec<Vec<f64>>,
+    /// Probability of present and unseen, after each period.
+    pub(super) present: Vec<Vec<f64>>,
     /// Flight up to the as-of date.
     pub(super) flight_to_date: f64,
 }
@@ -427,11 +431,13 @@ pub(super) fn evaluate(
     let mut outcome = Outcome {
         sensitivity: Vec::with_capacity(zones),
         p_free: Vec::with_capacity(zones),
+        free: Vec::with_capacity(zones),
+        present: Vec::with_capacity(zones),
         flight_to_date: climate.flight_of[..periods].iter().sum(),
     };
     for (zone, arrival) in arrivals.iter().enumerate() {
         let sums = zone * width..(zone + 1) * width;
-        let (s, p) = series_of_zone(
+        let (s, p, present) = series_of_zone(
             field,
             zone,
             arrival,
@@ -441,7 +447,9 @@ pub(super) fn evaluate(
         );
         outcome.sensitivity.push(s);
         outcome.p_free.push(p);
+        outcome.present.push(present);
     }
+    outcome.free = arrivals.into_iter().map(|a| a.free).collect();
     Ok(outcome)
 }
 
@@ -455,6 +463,78 @@ pub(super) fn seen_by_slot(
     floor: f64,
     scratch: &mut Scratch,
 ) -> Vec<f64> {
+    let mut seen = vec![0.0; field.cells.len()];
+    each_escape(
+        setting,
+        field,
+        effort,
+        params,
+        climate,
+        floor,
+        scratch,
+        |block, _, unseen| {
+            let slots = block * LANES..(block + 1) * LANES;
+            seen[slots].iter_mut().zip(unseen).for_each(|(s, u)| *s = 1.0 - u);
+        },
+    );
+    seen
+}
+
+/// What is left of an incursion in every cell of a field, up to the end of every period.
+pub(super) struct Escapes {
+    periods: usize,
+    left: Vec<f64>,
+}
+
+impl Escapes {
+    pub(super) fn at(&self, slot: usize, period: usize) -> f64 {
+        self.left[slot * self.periods + period]
+    }
+}
+
+/// One draw's escapes `Π_{τ<=t} m_cτ`, slot by slot of a field.
+pub(super) fn escapes_by_slot(
+    setting: &Setting,
+    field: &Field,
+    effort: &Effort,
+    params: &DrawnParams,
+    climate: &Climate,
+    floor: f64,
+    scratch: &mut Scratch,
+) -> Escapes {
+    let periods = setting.calendar.to_date;
+    let mut left = vec![1.0; field.cells.len() * periods];
+    each_escape(
+        setting,
+        field,
+        effort,
+        params,
+        climate,
+        floor,
+        scratch,
+        |block, period, unseen| {
+            for (lane, unseen) in unseen.iter().enumerate() {
+                // Until the next period with flight nothing changes.
+                let row = (block * LANES + lane) * periods;
+                left[row + period..row + periods].fill(*unseen);
+            }
+        },
+    );
+    Escapes { periods, left }
+}
+
+/// Tells, block by block and period by period, what is left of an incursion in each of the block's cells.
+#[allow(clippy::too_many_arguments, reason = "all of them are one draw")]
+fn each_escape(
+    setting: &Setting,
+    field: &Field,
+    effort: &Effort,
+    params: &DrawnParams,
+    climate: &Climate,
+    floor: f64,
+    scratch: &mut Scratch,
+    mut each: impl FnMut(usize, usize, &[f64; LANES]),
+) {
     let periods = setting.calendar.to_date;
     let active: Vec<usize> = (0..periods).filter(|t| climate.flight_of[*t] > 0.0).collect();
     let exposure: Vec<f64> = active
@@ -471,17 +551,15 @@ pub(super) fn seen_by_slot(
         come: &[],
     };
     let (mut hazard, mut near) = (vec![[0.0; LANES]; active.len()], Vec::new());
-    let mut seen = Vec::with_capacity(field.cells.len());
     for block in 0..field.block_zone.len() {
         blocks.hazards_of_block(block, &mut near, &mut hazard);
         let mut unseen = [1.0; LANES];
-        for (hazard, exposure) in hazard.iter().zip(&exposure) {
+        for ((hazard, exposure), period) in hazard.iter().zip(&exposure).zip(&active) {
             let missed = missed(hazard, *exposure);
             unseen.iter_mut().zip(missed).for_each(|(u, m)| *u *= m);
+            each(block, *period, &unseen);
         }
-        seen.extend(unseen.map(|u| 1.0 - u));
     }
-    seen
 }
 
 fn arrived_before(arrivals: &Arrivals, active: &[usize]) -> Vec<f64> {
@@ -686,12 +764,12 @@ fn series_of_zone(
     active: &[usize],
     escape: &[[f64; LANES]],
     mass: &[[f64; LANES]],
-) -> (Vec<f64>, Vec<f64>) {
+) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
     let (untouched, touched) = (field.untouched[zone], field.touched[zone]);
     let mut active = active.iter().zip(escape.iter().zip(mass)).peekable();
     let (mut seen, mut in_touched, mut in_untouched) =
         (0.0, touched * arrivals.prior, untouched * arrivals.prior);
-    let (mut sensitivity, mut p_free) = (Vec::new(), Vec::new());
+    let (mut sensitivity, mut p_free, mut unseen) = (Vec::new(), Vec::new(), Vec::new());
     for (t, (free, arriving)) in arrivals.free.iter().zip(&arrivals.arriving).enumerate() {
         if let Some((_, (escape, mass))) = active.next_if(|(a, _)| **a == t) {
             seen = (touched - escape.iter().sum::<f64>()).clamp(0.0, 1.0);
@@ -700,8 +778,9 @@ fn series_of_zone(
         sensitivity.push(seen);
         let present = in_touched + in_untouched;
         p_free.push(if *free > 0.0 { free / (free + present) } else { 0.0 });
+        unseen.push(present);
         in_touched += touched * arriving;
         in_untouched += untouched * arriving;
     }
-    (sensitivity, p_free)
+    (sensitivity, p_free, unseen)
 }

@@ -17,6 +17,9 @@
 //! **From sensitivity to assurance.** Presence is carried jointly over cells, period by period, with re-introduction
 //! between periods (see `evaluate` in `draw.rs`), so cells searched well and cells not searched at all are never mixed.
 //!
+//! **Other evidence.** [`assess_with`] joins looks at trees, branch samples, detection trees and the public's silence to the
+//! traps (see [`Evidence`] and [`crate::inspection`]).
+//!
 //! **The series looks back.** Each point says what is known *today* about the season up to that period: effort of a past
 //! period is credited by whatever look came later, up to the as-of day. The last point is the figure for today. To see
 //! what could have been said on an earlier day, ask again with that day.
@@ -28,6 +31,7 @@
 mod advice;
 mod draw;
 mod effort;
+mod evidence;
 mod field;
 mod kernel;
 mod schedule;
@@ -42,9 +46,13 @@ use rayon::prelude::*;
 use advice::{Central, lure_days};
 use draw::{Climate, DayWeight, Effort, Outcome, Scratch, Setting, cutoff_m, evaluate};
 pub use effort::{DayOfEffort, TrapEffort, efforts};
+pub use evidence::{
+    CellLooks, Component, ComponentKind, DetectionTree, Evidence, Look, MethodLooks, Silence, TreeLooks, same_week,
+};
+use evidence::{Joint, Prepared};
 use field::Field;
 use schedule::{Calendar, Clocks, Record, WhatIf, walk};
-pub use surface::{CellSeen, by_cell};
+pub use surface::{CellSeen, by_cell, by_cell_with};
 pub use types::{
     Assurance, Band, Cause, Cell, Find, FittedOn, Hold, Input, Loss, NextVisit, PeriodFigures,
     PlacementInput, Settings, ZoneAssurance, ZoneInput,
@@ -61,6 +69,17 @@ use crate::weather::plus_days;
 /// Input that contradicts itself (a cell in a zone that does not exist, a trap taken down before it was hung, a visit
 /// whose parts disagree), or weather that does not cover the lures' ages or the flight season.
 pub fn assess(input: &Input<'_>) -> Result<Assurance, ModelError> {
+    assess_with(input, &Evidence::default())
+}
+
+/// As [`assess`], with evidence beside the traps (looks at trees, branch samples, detection trees, the public's silence)
+/// joined to them as [`Evidence`] and the profile say. Sensitivity and probability of absence are those of all together;
+/// each component's own stand in [`ZoneAssurance::components`]. Losses and next visits stay the traps'. No evidence, or a
+/// profile that says nothing of it, gives [`assess`] to the last digit.
+///
+/// # Errors
+/// As [`assess`]; evidence that contradicts itself (a cell that does not exist, more trees than hosts).
+pub fn assess_with(input: &Input<'_>, evidence: &Evidence) -> Result<Assurance, ModelError> {
     let settings = input.settings;
     settings.check()?;
     check_records(input)?;
@@ -103,7 +122,27 @@ pub fn assess(input: &Input<'_>) -> Result<Assurance, ModelError> {
     let central_climate = Climate::new(input, &setting, &params, DayWeight::Flight)?;
 
     let drawn = draws(input)?;
-    let (outcomes, facts) = run_draws(input, &weights, &setting, &records, &drawn)?;
+    let run = run_draws(input, evidence, &weights, &setting, &records, &drawn, &params)?;
+    let facts = run.facts;
+    let central_joint = run.prepared.as_ref().and_then(|prepared| {
+        prepared.join(
+            &setting,
+            &central_field,
+            &actual,
+            &params,
+            &central_climate,
+            settings.capture_floor,
+            &mut Scratch::default(),
+        )
+    });
+    let stated = central_joint.as_ref().map_or(&actual, |j| &j.outcome);
+    let traps: Vec<&Outcome> = run.outcomes.iter().map(|(traps, _)| traps).collect();
+    let joints: Vec<&Joint> = run.outcomes.iter().filter_map(|(_, j)| j.as_ref()).collect();
+    let outcomes: Vec<&Outcome> = run
+        .outcomes
+        .iter()
+        .map(|(traps, joint)| joint.as_ref().map_or(traps, |j| &j.outcome))
+        .collect();
 
     let zone_of = field::zones_of_placements(input);
     let mut zones = Vec::with_capacity(input.zones.len());
@@ -117,6 +156,19 @@ pub fn assess(input: &Input<'_>) -> Result<Assurance, ModelError> {
             .map(|f| f.date)
             .min();
         let mine = || (0..records.len()).filter(|i| zone_of[*i] == Some(zone));
+        let covered_weight = covered_weight.min(1.0);
+        let placements = mine().filter(|i| records[*i].calendar_days > 0).count();
+        let components = match (&run.prepared, &central_joint) {
+            (Some(prepared), Some(joint)) => prepared.components(
+                zone,
+                found_on.is_some(),
+                (placements, covered_weight),
+                &traps,
+                &joints,
+                (&actual, joint),
+            ),
+            _ => Vec::new(),
+        };
         zones.push(ZoneAssurance {
             zone: input.zones[zone].label.clone(),
             found_on,
@@ -127,19 +179,20 @@ pub fn assess(input: &Input<'_>) -> Result<Assurance, ModelError> {
                 found_on,
                 &central_climate.flight_of,
             ),
-            central_sensitivity: to_date[zone],
+            central_sensitivity: stated.sensitivity[zone].last().copied().unwrap_or(0.0),
             central_p_free: found_on
                 .is_none()
-                .then(|| actual.p_free[zone].last().copied())
+                .then(|| stated.p_free[zone].last().copied())
                 .flatten(),
-            covered_weight: covered_weight.min(1.0),
+            components,
+            covered_weight,
             cells: input
                 .cells
                 .iter()
                 .zip(&weights)
                 .filter(|(c, w)| c.zone == zone && **w > 0.0)
                 .count(),
-            placements: mine().filter(|i| records[*i].calendar_days > 0).count(),
+            placements,
             calendar_trap_days: mine().map(|i| f64::from(records[i].calendar_days)).sum(),
             effective_trap_days: mine().map(|i| trap_days[i].0).sum(),
             waiting_trap_days: mine().map(|i| trap_days[i].1).sum(),
@@ -210,13 +263,23 @@ struct Facts {
     cut_short: u32,
 }
 
+/// All draws.
+struct Run {
+    /// What the traps say, and what they say together with other evidence.
+    outcomes: Vec<(Outcome, Option<Joint>)>,
+    prepared: Option<Prepared>,
+    facts: Facts,
+}
+
 fn run_draws(
     input: &Input<'_>,
+    evidence: &Evidence,
     weights: &[f64],
     setting: &Setting,
     records: &[Record],
     drawn: &[DrawnParams],
-) -> Result<(Vec<Outcome>, Facts), ModelError> {
+    central: &DrawnParams,
+) -> Result<Run, ModelError> {
     let floor = input.settings.capture_floor;
     let credited: Vec<bool> = records.iter().map(|r| !r.credited.is_empty()).collect();
     let cutoffs: Vec<f64> = drawn.iter().map(|p| cutoff_m(&p.capture, floor)).collect();
@@ -226,11 +289,24 @@ fn run_draws(
         setting,
         field.traps.iter().map(|trap| records[*trap].credited.as_slice()),
     );
+    let prepared = Prepared::new(
+        input,
+        evidence,
+        weights,
+        setting,
+        records,
+        drawn.iter().chain([central]),
+        longest.max(cutoff_m(&central.capture, floor)),
+    )?;
     let outcomes = drawn
         .par_iter()
         .map_init(Scratch::default, |scratch, params| {
             let climate = Climate::new(input, setting, params, DayWeight::Flight)?;
-            evaluate(setting, &field, &effort, params, &climate, floor, scratch)
+            let traps = evaluate(setting, &field, &effort, params, &climate, floor, scratch)?;
+            let joint = prepared
+                .as_ref()
+                .and_then(|p| p.join(setting, &field, &traps, params, &climate, floor, scratch));
+            Ok((traps, joint))
         })
         .collect::<Result<_, ModelError>>()?;
     let short = |cutoff: &&f64| !field.pairs.is_empty() && **cutoff > field.distance_m;
@@ -239,12 +315,16 @@ fn run_draws(
         distance_m: field.distance_m,
         cut_short: u32::try_from(cutoffs.iter().filter(short).count()).unwrap_or(u32::MAX),
     };
-    Ok((outcomes, facts))
+    Ok(Run {
+        outcomes,
+        prepared,
+        facts,
+    })
 }
 
 fn periods(
     calendar: &Calendar,
-    outcomes: &[Outcome],
+    outcomes: &[&Outcome],
     zone: usize,
     found_on: Option<Date>,
     flight: &[f64],

@@ -70,6 +70,26 @@ impl Calendar {
         day_number(self.start, date)
     }
 
+    /// Period of a day of the season up to the as-of day.
+    pub(super) fn period(&self, date: Date) -> Option<usize> {
+        let day = self.day(date);
+        let period = usize::from(*self.period_of.get(usize::try_from(day).ok()?)?);
+        (day <= self.today && period < self.to_date).then_some(period)
+    }
+
+    /// The periods up to the as-of day that days `from..to` reach into, each with the share of its days.
+    pub(super) fn shares_between(&self, from: i32, to: i32) -> Vec<(usize, f64)> {
+        self.periods[..self.to_date]
+            .iter()
+            .enumerate()
+            .map(|(t, (start, end))| {
+                let days = (to.min(*end) - from.max(*start)).max(0);
+                (t, f64::from(days) / f64::from(end - start))
+            })
+            .filter(|(_, share)| *share > 0.0)
+            .collect()
+    }
+
     /// Day after the last one whose effort a look up to the as-of day can credit.
     pub(super) fn counted_end(&self) -> i32 {
         self.today.min(self.end)

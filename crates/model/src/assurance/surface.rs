@@ -4,6 +4,7 @@ use rayon::prelude::*;
 
 use super::advice::lure_days;
 use super::draw::{Climate, DayWeight, Effort, Scratch, Setting, cutoff_m, seen_by_slot};
+use super::evidence::{Evidence, Prepared};
 use super::field::{self, Field};
 use super::schedule::{Calendar, Clocks, Record, WhatIf, walk};
 use super::types::{Band, Input};
@@ -39,6 +40,21 @@ impl CellSeen {
 /// # Errors
 /// As [`super::assess`].
 pub fn by_cell(input: &Input<'_>) -> Result<Vec<CellSeen>, ModelError> {
+    by_cell_with(input, &Evidence::default())
+}
+
+/// One draw: by slot of the field, by place of the evidence, and what the public's silence leaves, by zone.
+struct One<T> {
+    slots: Vec<T>,
+    places: Vec<T>,
+    silence: Vec<f64>,
+}
+
+/// As [`by_cell`], with evidence beside the traps joined to them, as in [`super::assess_with`].
+///
+/// # Errors
+/// As [`super::assess_with`].
+pub fn by_cell_with(input: &Input<'_>, evidence: &Evidence) -> Result<Vec<CellSeen>, ModelError> {
     let settings = input.settings;
     settings.check()?;
     check_records(input)?;
@@ -67,28 +83,77 @@ pub fn by_cell(input: &Input<'_>) -> Result<Vec<CellSeen>, ModelError> {
     let field = Field::new(input, &weights, &credited, longest);
     let segments = field.traps.iter().map(|trap| records[*trap].credited.as_slice());
     let effort = Effort::of(&setting, segments);
-    let one = |scratch: &mut Scratch, params: &DrawnParams| -> Result<Vec<f64>, ModelError> {
+    let prepared = Prepared::new(
+        input,
+        evidence,
+        &weights,
+        &setting,
+        &records,
+        drawn.iter().chain([&central]),
+        longest,
+    )?;
+    let one = |scratch: &mut Scratch, params: &DrawnParams| -> Result<One<f64>, ModelError> {
         let climate = Climate::new(input, &setting, params, DayWeight::Flight)?;
-        Ok(seen_by_slot(
-            &setting, &field, &effort, params, &climate, floor, scratch,
-        ))
+        let slots = seen_by_slot(&setting, &field, &effort, params, &climate, floor, scratch);
+        let (places, silence) = prepared
+            .as_ref()
+            .and_then(|p| p.join_cells(&setting, params, &climate, floor, scratch))
+            .unwrap_or_default();
+        Ok(One {
+            slots,
+            places,
+            silence,
+        })
     };
     let middle = one(&mut Scratch::default(), &central)?;
-    let all: Vec<Vec<f32>> = drawn
+    let all: Vec<One<f32>> = drawn
         .par_iter()
         .map_init(Scratch::default, |scratch, params| {
             // Half the memory; a hundred thousand cells and as many draws as anybody waits for still fit.
-            Ok(one(scratch, params)?.into_iter().map(|v| v as f32).collect())
+            let narrow = |values: Vec<f64>| values.into_iter().map(|v| v as f32).collect();
+            let of = one(scratch, params)?;
+            Ok(One {
+                slots: narrow(of.slots),
+                places: narrow(of.places),
+                silence: of.silence,
+            })
         })
         .collect::<Result<_, ModelError>>()?;
     let mut cells = vec![CellSeen::NOTHING; input.cells.len()];
+    let silent = middle.silence.iter().any(|left| *left < 1.0);
+    if silent {
+        // Where no trap is near the public's silence speaks alone.
+        for (out, (cell, weight)) in cells.iter_mut().zip(input.cells.iter().zip(&weights)) {
+            if *weight > 0.0 {
+                *out = CellSeen {
+                    central: 1.0 - middle.silence[cell.zone],
+                    band: band(all.iter().map(|draw| 1.0 - draw.silence[cell.zone])),
+                };
+            }
+        }
+    }
     for (slot, &cell) in field.cells.iter().enumerate() {
         if let Some(out) = cells.get_mut(cell) {
+            let zone = input.cells[cell].zone;
+            // No silence leaves the traps' figure as it is, to the last digit.
+            let with = |seen: f64, silence: &[f64]| match silence.get(zone) {
+                Some(left) if *left < 1.0 => 1.0 - (1.0 - seen) * left,
+                _ => seen,
+            };
             *out = CellSeen {
-                central: middle[slot],
-                band: band(all.iter().map(|draw| f64::from(draw[slot]))),
+                central: with(middle.slots[slot], &middle.silence),
+                band: band(
+                    all.iter()
+                        .map(|draw| with(f64::from(draw.slots[slot]), &draw.silence)),
+                ),
             };
         }
+    }
+    for (place, cell) in prepared.iter().flat_map(Prepared::cells).enumerate() {
+        cells[cell] = CellSeen {
+            central: middle.places[place],
+            band: band(all.iter().map(|draw| f64::from(draw.places[place]))),
+        };
     }
     Ok(cells)
 }

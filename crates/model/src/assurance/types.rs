@@ -299,6 +299,9 @@ pub struct ZoneAssurance {
     pub central_sensitivity: f64,
     /// Probability of absence to date at central parameters.
     pub central_p_free: Option<f64>,
+    /// What each kind of evidence would say alone, the traps first; empty where the traps stand alone.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub components: Vec<super::Component>,
     /// Share of the zone's weight within reach of at least one trap with credited effort, central parameters.
     pub covered_weight: f64,
     /// Number of cells with weight above 0.

@@ -102,6 +102,14 @@ pub(crate) fn line(kind: &str, body: &Value) -> String {
                 if_any(", ", "exception")
             )
         }
+        "detection-tree-peeled" => format!(
+            "detection tree {} peeled on {}: {}",
+            f("tree"),
+            f("date"),
+            f("found")
+        ),
+        "tip-received" => format!("tip {} received on {}: {}", f("tip"), f("date"), f("what")),
+        "tip-closed" => format!("tip {} closed on {}: {}", f("tip"), f("date"), f("end")),
         "tree-inspected" => match count("signs") {
             0 => format!("tree {} inspected on {}: no signs", f("tree"), f("date")),
             n => format!(
