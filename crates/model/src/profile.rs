@@ -16,6 +16,7 @@ use crate::error::ModelError;
 use crate::lure::Lure;
 use crate::param::{Dist, Mark, Param};
 use crate::phenology::{FlightCurve, HeatModel, HeatWindow, MonthDay};
+use crate::trial::TrialSection;
 
 /// A statement that is not a number (a method, a form), with its source and mark.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -74,6 +75,9 @@ pub struct TargetProfile {
     pub design: DesignSection,
     /// Where its traps may hang.
     pub siting: SitingSection,
+    /// How an incursion begins, grows and spreads; only trials lean on it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub trial: Option<TrialSection>,
 }
 
 /// Capture against distance: `p(d) = peak * form(d / reach)`, cumulative over one flight life.
@@ -494,6 +498,7 @@ impl TargetProfile {
             }
         }
         self.params().iter().try_for_each(Entry::check)?;
+        self.trial.as_ref().map_or(Ok(()), TrialSection::check)?;
         self.check_hosts()?;
         for (what, clock) in self.clocks.all() {
             Clock::try_from(clock).map_err(|e| ModelError::Profile(format!("clock of the {what}: {e}")))?;
