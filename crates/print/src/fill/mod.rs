@@ -7,6 +7,7 @@ pub mod forms;
 pub mod month;
 pub mod season;
 pub mod sheets;
+pub mod trial;
 
 pub use forms::{custody, labels, notice, safety};
 pub use month::month;

@@ -229,6 +229,7 @@ impl TargetSection<'_> {
             next_visits: self.next_visits(&answer, &question.placements),
             parameters: parameters(&self.ground),
             warnings: assure::suspects_words(question.open_suspects).into_iter().chain(answer.warnings.clone()).collect(),
+            trial: None,
         })
     }
 
