@@ -32,6 +32,7 @@ mod shelf;
 pub mod siting;
 pub mod stores;
 pub mod trees;
+pub mod trial;
 pub mod view;
 pub mod weather;
 pub mod wording;

@@ -44,6 +44,8 @@ enum Command {
     Season(command::season::SeasonArgs),
     /// How sure are we that a target is absent, from the visits really made?
     Assurance(command::assurance::AssuranceArgs),
+    /// Play seasons with simulated incursions: would a plan find them, how soon, how small; and is the stated assurance true?
+    Trial(command::trial::TrialArgs),
     /// Who drives where on which day: what is due, shared among the crews. Nothing is written without --adopt.
     Rounds(command::rounds::RoundsArgs),
     /// All that follows a find: whom to tell, where it came from, the regulated area, the release clock, the pest report.
@@ -114,6 +116,7 @@ fn main() -> ExitCode {
         Command::Place(args) => command::place::run(args, form),
         Command::Season(args) => command::season::run(args, form),
         Command::Assurance(args) => command::assurance::run(args, form),
+        Command::Trial(args) => command::trial::run(args, form),
         Command::Rounds(args) => command::rounds::run(args, form),
         Command::Response(args) => command::response::run(args, form),
         Command::Export(args) => command::export::run(&args, form),

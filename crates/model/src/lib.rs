@@ -26,6 +26,7 @@ pub mod release;
 pub mod reliability;
 pub mod sample_size;
 pub mod scenario_tree;
+pub mod trial;
 pub mod trigger;
 pub mod weather;
 

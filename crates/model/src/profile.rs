@@ -21,6 +21,7 @@ use crate::phenology::{FlightCurve, HeatModel, HeatWindow, MonthDay};
 pub use inspection::{
     BranchSection, DetectionTreeSection, DrawnDetectionTree, DrawnInspection, HotlineSection, InspectionSection,
 };
+use crate::trial::TrialSection;
 
 /// A statement that is not a number (a method, a form), with its source and mark.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -82,6 +83,9 @@ pub struct TargetProfile {
     /// What looks at trees and other evidence beside traps are worth; absent: they are not counted.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub inspection: Option<InspectionSection>,
+    /// How an incursion begins, grows and spreads; only trials lean on it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub trial: Option<TrialSection>,
 }
 
 /// Capture against distance: `p(d) = peak * form(d / reach)`, cumulative over one flight life.
@@ -530,6 +534,7 @@ impl TargetProfile {
         }
         self.params().iter().try_for_each(Entry::check)?;
         self.inspection.as_ref().map_or(Ok(()), InspectionSection::check)?;
+        self.trial.as_ref().map_or(Ok(()), TrialSection::check)?;
         self.check_hosts()?;
         for (what, clock) in self.clocks.all() {
             Clock::try_from(clock).map_err(|e| ModelError::Profile(format!("clock of the {what}: {e}")))?;

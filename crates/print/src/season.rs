@@ -10,8 +10,8 @@ use crate::report::map::{self, Frame};
 use crate::report::page::{MOST_FINDS, effective, found_words, plain_sentence, sentence_case};
 use crate::report::svg::{RAMP, banded, close, day, percent, points, probability, short_day, whole};
 use crate::report::{
-    DateRow, PlanResult, ReportData, ResponsePart, SeasonPlan, TargetReport, VisitSummary, ZoneAssurance,
-    chart, response,
+    DateRow, PlanResult, ReportData, ResponsePart, SeasonPlan, TargetReport, TrialPoint, TrialResult,
+    VisitSummary, ZoneAssurance, chart, response,
 };
 use crate::stock::Paper;
 
@@ -65,6 +65,7 @@ struct TargetDoc<'a> {
     visits: Option<VisitDoc>,
     plan: Option<PlanDoc>,
     season: Option<SeasonDoc<'a>>,
+    trial: Option<TrialDoc<'a>>,
     warnings: &'a [String],
     responses: Vec<ResponseDoc<'a>>,
     parameters: Vec<ParameterDoc<'a>>,
@@ -108,6 +109,20 @@ struct SeasonDoc<'a> {
     dates: Vec<[String; 4]>,
     flight: Option<String>,
     supplies: Vec<[String; 3]>,
+}
+
+#[derive(Serialize)]
+struct TrialDoc<'a> {
+    words: &'a [String],
+    curves: Vec<CurveDoc>,
+    rests_on: &'a [String],
+}
+
+#[derive(Serialize)]
+struct CurveDoc {
+    title: String,
+    drawing: Option<String>,
+    rows: Vec<[String; 5]>,
 }
 
 #[derive(Serialize)]
@@ -215,6 +230,7 @@ fn target<'a>(t: &'a TargetReport, data: &ReportData, frame: Option<&Frame>) -> 
         visits: t.visits.as_ref().map(visits),
         plan: t.plan.as_ref().map(plan),
         season: t.season.as_ref().map(season),
+        trial: t.trial.as_ref().map(trial),
         warnings: &t.warnings,
         responses: t.responses.iter().map(response_doc).collect(),
         parameters: t
@@ -228,6 +244,40 @@ fn target<'a>(t: &'a TargetReport, data: &ReportData, frame: Option<&Frame>) -> 
                 source: &p.source,
             })
             .collect(),
+    }
+}
+
+fn trial(t: &TrialResult) -> TrialDoc<'_> {
+    let row = |p: &TrialPoint| {
+        [
+            format!("{:.1} to {:.1}", p.bin.0, p.bin.1),
+            whole(p.worlds as f64),
+            format!("{:.3}", p.stated),
+            format!("{:.3}", p.free),
+            format!(
+                "{:.3} to {:.3}{}",
+                p.interval.0,
+                p.interval.1,
+                if p.agrees() { "" } else { ", off" }
+            ),
+        ]
+    };
+    TrialDoc {
+        words: &t.words,
+        curves: t
+            .curves
+            .iter()
+            .map(|c| CurveDoc {
+                title: format!(
+                    "{}: {} statements.",
+                    sentence_case(&c.title),
+                    whole(c.worlds as f64)
+                ),
+                drawing: chart::reliability_alone(c),
+                rows: c.points.iter().map(row).collect(),
+            })
+            .collect(),
+        rests_on: &t.rests_on,
     }
 }
 

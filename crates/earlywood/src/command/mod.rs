@@ -22,6 +22,7 @@ pub(crate) mod sheet;
 pub(crate) mod specimen;
 pub(crate) mod supply;
 pub(crate) mod targets;
+pub(crate) mod trial;
 
 use anyhow::{Context, Result};
 use earlywood_journal::{Act, Programme};

@@ -7,7 +7,7 @@ use clap::{Args, Subcommand, ValueEnum};
 use earlywood_chain::due;
 use earlywood_journal::{Limit, Programme};
 use earlywood_print::Made;
-use earlywood_print::fill::{choice, forms, month, season, sheets};
+use earlywood_print::fill::{choice, forms, month, season, sheets, trial};
 use earlywood_print::month::month_report;
 use earlywood_print::report::ReportData;
 use earlywood_print::season::season_report;
@@ -308,6 +308,9 @@ struct SeasonOf {
     /// Draws of the uncertain parameters behind every band.
     #[arg(long, value_name = "N", default_value = "1000", value_parser = clap::value_parser!(u32).range(1..=100_000))]
     draws: u32,
+    /// What `earlywood trial FILE --json` wrote; one file a target. Its figures, and the curve of its calibration, go into the report.
+    #[arg(long, value_name = "JSON")]
+    trial: Vec<PathBuf>,
 }
 
 #[derive(Args)]
@@ -375,7 +378,19 @@ fn season_data(programme: &Programme, of: SeasonOf, invented: Option<String>) ->
     let mut notes = Vec::new();
     let data = season::gather(programme, &asked, &mut notes);
     tell(&notes);
-    Ok(data?)
+    let mut data = data?;
+    for file in &of.trial {
+        add_trial(programme, &mut data, file).with_context(|| format!("{}", file.display()))?;
+    }
+    Ok(data)
+}
+
+fn add_trial(programme: &Programme, data: &mut ReportData, file: &Path) -> Result<()> {
+    let text = std::fs::read_to_string(file).context("can't be read")?;
+    let answer = serde_json::from_str(&text).context(
+        "this is not what a trial writes; make it with: earlywood trial FILE --calibration --json > trial.json",
+    )?;
+    Ok(trial::add(programme, data, &answer)?)
 }
 
 fn print_sheets(programme: &Programme, args: SheetsArgs, form: Form) -> Result<()> {

@@ -8,6 +8,7 @@ pub mod month;
 mod response;
 pub mod season;
 pub mod sheets;
+pub mod trial;
 
 pub use forms::{custody, labels, notice, safety};
 pub use month::month;

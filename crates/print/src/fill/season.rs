@@ -237,6 +237,7 @@ impl TargetSection<'_> {
                 self.asked.station.as_deref(),
                 self.frame,
             )?,
+            trial: None,
         })
     }
 

@@ -1,4 +1,4 @@
-//! The three charts: assurance against number of traps, flight by fortnight, assurance over time.
+//! The charts: assurance against number of traps, flight by fortnight, assurance over time, stated against true.
 
 use jiff::ToSpan as _;
 use jiff::civil::Date;
@@ -8,7 +8,7 @@ use super::svg::{
     ACCENT, BAND, FAMILY, GRID, INK, SOFT_INK, Scale, banded, close, day_number, line, n, percent,
     probability, ring, short_day, ticks,
 };
-use super::{Fortnight, PlanResult, ZoneAssurance};
+use super::{Fortnight, PlanResult, TrialCurve, ZoneAssurance};
 
 /// A chart's size in page pixels, and the class that shows it on wide or narrow pages.
 #[derive(Debug, Clone, Copy)]
@@ -358,6 +358,49 @@ fn assurance_body(zone: &ZoneAssurance, low: f64) -> Markup {
         circle cx=(n(ex)) cy=(n(ey)) r="4.5" fill=(ACCENT) stroke="#ffffff" stroke-width="1.5" {}
         (label(ex - 2.0, label_y, "end", &banded(now)))
         text x="0" y="15" font-size="15" font-weight="700" fill=(INK) { (zone.zone) }
+    }
+}
+
+/// Stated probability against the share that was really free.
+pub(crate) fn reliability(curve: &TrialCurve, id: &str) -> Markup {
+    if curve.points.is_empty() {
+        return nothing("Nothing was stated in these worlds.");
+    }
+    let off = curve.points.iter().filter(|p| !p.agrees()).count();
+    let title = format!(
+        "Dot chart: share really free against stated probability, {}; {off} of {} dots lie off the diagonal",
+        curve.title,
+        curve.points.len()
+    );
+    svg(SMALL, id, &title, reliability_body(curve))
+}
+
+/// [`reliability`] for paper; none where nothing was stated.
+pub(crate) fn reliability_alone(curve: &TrialCurve) -> Option<String> {
+    (!curve.points.is_empty()).then(|| alone(SMALL, reliability_body(curve)))
+}
+
+fn reliability_body(curve: &TrialCurve) -> Markup {
+    let plot = Plot::in_size(SMALL, 34.0);
+    let (x, y) = (plot.x(0.0, 1.0), plot.y(0.0, 1.0));
+    let values = [0.0, 0.2, 0.4, 0.6, 0.8, 1.0];
+    html! {
+        (levels(plot, y, &values, |v| format!("{v:.1}")))
+        @for v in values { (text(x.at(v), plot.bottom + 18.0, "middle", SOFT_INK, &format!("{v:.1}"))) }
+        path d=(line([(x.at(0.0), y.at(0.0)), (x.at(1.0), y.at(1.0))].into_iter())) fill="none" stroke=(INK) stroke-width="1.2"
+            stroke-dasharray="5 4" {}
+        @for p in &curve.points {
+            @let at = x.at(p.stated);
+            path d=(format!("M{a} {l}V{h}", a = n(at), l = n(y.at(p.interval.0)), h = n(y.at(p.interval.1))))
+                stroke=(INK) stroke-width="1.3" fill="none" {}
+            @if p.agrees() {
+                circle cx=(n(at)) cy=(n(y.at(p.free))) r="4" fill=(ACCENT) stroke="#ffffff" stroke-width="1" {}
+            } @else {
+                rect x=(n(at - 4.0)) y=(n(y.at(p.free) - 4.0)) width="8" height="8" fill="#ffffff" stroke=(INK) stroke-width="2" {}
+            }
+        }
+        (text(0.0, 15.0, "start", SOFT_INK, "share really free"))
+        (text(plot.right, plot.bottom + 36.0, "end", SOFT_INK, "stated probability that it is free"))
     }
 }
 

@@ -178,6 +178,8 @@ pub struct TargetReport {
     pub warnings: Vec<String>,
     /// Responses to finds.
     pub responses: Vec<ResponsePart>,
+    /// What a trial said, where one was run and given.
+    pub trial: Option<TrialResult>,
 }
 
 /// A response to a find.
@@ -197,6 +199,50 @@ pub struct ResponsePart {
     pub survey: Vec<Point>,
     /// Confirmed finds.
     pub finds: Vec<Point>,
+}
+
+/// What a trial said of the plan, and of our statements.
+#[derive(Debug, Clone)]
+pub struct TrialResult {
+    /// What was simulated and what came of it, sentence by sentence.
+    pub words: Vec<String>,
+    /// Whether what is stated was true, curve by curve.
+    pub curves: Vec<TrialCurve>,
+    /// What the figures rest on, line by line.
+    pub rests_on: Vec<String>,
+}
+
+/// A reliability curve.
+#[derive(Debug, Clone)]
+pub struct TrialCurve {
+    /// In which worlds.
+    pub title: String,
+    /// Worlds in which something was stated.
+    pub worlds: u64,
+    /// Points by rising statement; bins without worlds are left out.
+    pub points: Vec<TrialPoint>,
+}
+
+/// The worlds of one bin.
+#[derive(Debug, Clone, Copy)]
+pub struct TrialPoint {
+    /// Bin's ends.
+    pub bin: (f64, f64),
+    /// Worlds.
+    pub worlds: u64,
+    /// Mean stated probability that the zone is free.
+    pub stated: f64,
+    /// Share really free.
+    pub free: f64,
+    /// Exact 95 % interval of that share.
+    pub interval: (f64, f64),
+}
+
+impl TrialPoint {
+    /// Whether the statement lies in the interval.
+    pub fn agrees(&self) -> bool {
+        (self.interval.0..=self.interval.1).contains(&self.stated)
+    }
 }
 
 /// What the siting came to.

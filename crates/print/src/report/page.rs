@@ -222,6 +222,7 @@ fn target_section(data: &ReportData, target: &TargetReport, key: usize, frame: O
         (visits_part(target))
         (plan_part(target, key))
         (season_part(target, key))
+        (trial_part(target, key))
         (parameters_part(target))
     }
 }
@@ -418,6 +419,33 @@ fn season_part(target: &TargetReport, key: usize) -> Markup {
                 &[Column("What", false), Column("How many", true), Column("Reckoned from", false)],
                 season.supplies.iter().map(|(a, b, c)| vec![words(sentence_case(a)), words(b), words(c)]).collect(),
             ))
+        }
+    }
+}
+
+/// What the dots of a reliability chart mean.
+pub(crate) const RELIABILITY_WORDS: &str = "Of the simulated worlds in which a probability was stated, the share that was really free \
+    of the target, with its exact 95 % interval. Dots on the dashed line are statements that were true; a hollow square lies off it.";
+
+fn trial_part(target: &TargetReport, key: usize) -> Markup {
+    let Some(trial) = &target.trial else {
+        return html! {};
+    };
+    html! {
+        h3 { "Tried on simulated incursions" }
+        @for sentence in &trial.words { p { (sentence) } }
+        @if !trial.curves.is_empty() {
+            h3 { "Is it true what we state?" }
+            @for (k, curve) in trial.curves.iter().enumerate() {
+                figure {
+                    div.multiples { (chart::reliability(curve, &format!("true-{key}-{k}"))) }
+                    figcaption { (sentence_case(&curve.title)) ": " (curve.worlds) " statements. " (RELIABILITY_WORDS) }
+                }
+            }
+        }
+        @if !trial.rests_on.is_empty() {
+            p { "What the trial rests on:" }
+            ul { @for line in &trial.rests_on { li { (line) } } }
         }
     }
 }

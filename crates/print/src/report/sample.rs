@@ -257,6 +257,7 @@ fn target(
                 doubtful: true,
             },
         ],
+        trial: Some(trial()),
         warnings: vec!["Capture at the trap has no published figure; the programme must set it.".to_owned()],
         responses: Vec::new(),
         hosts,
@@ -362,5 +363,26 @@ fn visits() -> VisitSummary {
         suspects: 3,
         calendar_trap_days: 8_320.0,
         effective_trap_days: 6_911.0,
+    }
+}
+
+fn trial() -> super::TrialResult {
+    let point = |k: u32, free: f64| super::TrialPoint {
+        bin: (f64::from(k) / 10.0, f64::from(k + 1) / 10.0),
+        worlds: 180,
+        stated: f64::from(k) / 10.0 + 0.05,
+        free,
+        interval: (free - 0.06, free + 0.06),
+    };
+    super::TrialResult {
+        words: vec!["Of 1 000 simulated incursions the plan found 612.".to_owned()],
+        curves: vec![super::TrialCurve {
+            title: "worlds as the statement believes them".to_owned(),
+            worlds: 540,
+            points: vec![point(2, 0.27), point(5, 0.52), point(8, 0.74)],
+        }],
+        rests_on: vec![
+            "growth a generation: 3; source: none; set by the programme, no published figure".to_owned(),
+        ],
     }
 }
