@@ -29,6 +29,7 @@ pub mod season;
 mod shelf;
 pub mod siting;
 pub mod stores;
+pub mod supplies;
 pub mod trees;
 pub mod view;
 pub mod weather;
