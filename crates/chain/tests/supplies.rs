@@ -30,7 +30,8 @@ impl Site {
     fn with(traps: usize, target: &str) -> Site {
         let dir = tempfile::tempdir().unwrap();
         let act = Act::new("lead", "2025-08-04T07:00:00-06:00[-06:00]".parse().unwrap()).unwrap();
-        let mut programme = Programme::create(&dir.path().join("a.earlywood"), "Invented ground", &act).unwrap();
+        let mut programme =
+            Programme::create(&dir.path().join("a.earlywood"), "Invented ground", &act).unwrap();
         let placements: Vec<Placement> = (0..traps)
             .map(|n| Placement {
                 trap: format!("T{n}"),
@@ -78,9 +79,9 @@ impl Site {
                 .map(|&n| Place {
                     label: format!("P{n}"),
                     position: at(n),
-                    host: None,
-                    forbidden: false,
                     cost: 1.0,
+                    kept: false,
+                    forbidden: false,
                 })
                 .collect(),
             objective: 1.0,
@@ -95,7 +96,11 @@ impl Site {
         let mut days = Vec::new();
         let mut day = date(2016, 1, 1);
         while day < TODAY {
-            let t = if (5..=9).contains(&day.month()) { summer_c } else { winter_c };
+            let t = if (5..=9).contains(&day.month()) {
+                summer_c
+            } else {
+                winter_c
+            };
             days.push(WeatherDay {
                 station: "S".into(),
                 date: day,
@@ -104,7 +109,9 @@ impl Site {
             });
             day = day.tomorrow().unwrap();
         }
-        self.programme.load(&self.act, "weather.csv", LoadMode::Add, &days).unwrap();
+        self.programme
+            .load(&self.act, "weather.csv", LoadMode::Add, &days)
+            .unwrap();
     }
 
     fn told(&self, change: impl Fn(&mut Ask)) -> Forecast {
@@ -115,7 +122,10 @@ impl Site {
 }
 
 fn item(told: &Forecast, item: SupplyItem) -> &SupplyForecast {
-    told.items.iter().find(|i| i.item == item).unwrap_or_else(|| panic!("{told:?}"))
+    told.items
+        .iter()
+        .find(|i| i.item == item)
+        .unwrap_or_else(|| panic!("{told:?}"))
 }
 
 fn says(told: &Forecast, part: &str) -> bool {
@@ -134,7 +144,11 @@ fn without_weather_the_calendar_and_the_lots_speak() {
     site.receive("keeps", Item::Lure, 1, None);
     site.receive("gone", Item::Lure, 9, Some(date(2025, 8, 3)));
     let told = site.told(|a| a.weeks = 20);
-    assert!(says(&told, "hang all the time") && says(&told, "no expiry date"), "{:?}", told.notes);
+    assert!(
+        says(&told, "hang all the time") && says(&told, "no expiry date"),
+        "{:?}",
+        told.notes
+    );
     assert!(says(&told, "lead time not given"), "{:?}", told.notes);
     let lure = item(&told, SupplyItem::Lure);
     // Renewed on the day of the first warning (or today, if that has passed), and then at that pace.
@@ -150,7 +164,10 @@ fn without_weather_the_calendar_and_the_lots_speak() {
         a.lead_days = PerItem::read("lead_days", "10,lure=400").unwrap();
     });
     let order = &item(&told, SupplyItem::Lure).orders[0];
-    assert_eq!((order.late, order.order_by), (true, Some(first.saturating_sub(400.days()))));
+    assert_eq!(
+        (order.late, order.order_by),
+        (true, Some(first.saturating_sub(400.days())))
+    );
     assert_eq!(order.missing_before, order.pieces);
 }
 
@@ -164,7 +181,12 @@ fn heat_makes_a_lure_due_sooner() {
         let told = site.told(|a| a.weeks = 8);
         item(&told, SupplyItem::Lure).need
     };
-    assert!(need(Some(35.0)) > need(None), "{} {}", need(Some(35.0)), need(None));
+    assert!(
+        need(Some(35.0)) > need(None),
+        "{} {}",
+        need(Some(35.0)),
+        need(None)
+    );
 }
 
 #[test]
@@ -177,9 +199,20 @@ fn a_season_ends_the_need_and_the_next_begins_it_where_a_plan_wants_a_trap() {
     };
     let once = site.told(ask);
     let bodies = item(&once, SupplyItem::Body);
-    let back: Vec<Date> = bodies.weeks.iter().filter(|w| w.back > 0).map(|w| w.from).collect();
+    let back: Vec<Date> = bodies
+        .weeks
+        .iter()
+        .filter(|w| w.back > 0)
+        .map(|w| w.from)
+        .collect();
     assert_eq!(back.len(), 1, "{bodies:?}");
-    assert!(bodies.weeks.iter().filter(|w| w.from > back[0]).all(|w| w.need == 0));
+    assert!(
+        bodies
+            .weeks
+            .iter()
+            .filter(|w| w.from > back[0])
+            .all(|w| w.need == 0)
+    );
     site.plan(&[0, 1]);
     let again = site.told(ask);
     let later: Vec<_> = item(&again, SupplyItem::Body)
@@ -187,7 +220,10 @@ fn a_season_ends_the_need_and_the_next_begins_it_where_a_plan_wants_a_trap() {
         .iter()
         .filter(|w| w.from > back[0] && w.need > 0)
         .collect();
-    assert!(later[0].need == 2 && later[0].from > date(2026, 2, 1), "{later:?}");
+    assert!(
+        later[0].need == 2 && later[0].from > date(2026, 2, 1),
+        "{later:?}"
+    );
     // Both bodies that came down hang again.
     assert_eq!((later[0].short, later[0].used[0].lot.as_ref()), (0, None));
     assert!(item(&again, SupplyItem::Lure).need > item(&once, SupplyItem::Lure).need);
@@ -198,14 +234,25 @@ fn places_of_a_plan_want_a_whole_trap_each_and_poles_where_they_are_needed() {
     let mut site = Site::with(0, TARGET);
     site.plan(&[4, 5, 6]);
     let access = Access {
+        label: "P5".into(),
         needs: vec![earlywood_model::record::Skill::Pole],
-        ..Access::new("P5")
+        ..Access::default()
     };
-    site.programme.load(&site.act, "access.csv", LoadMode::Add, &[access]).unwrap();
+    site.programme
+        .load(&site.act, "access.csv", LoadMode::Add, &[access])
+        .unwrap();
     let told = site.told(|a| a.weeks = 1);
     assert!(says(&told, "no lot was received"), "{:?}", told.notes);
-    for (of, need) in [(SupplyItem::Lure, 3), (SupplyItem::Body, 3), (SupplyItem::Pole, 1)] {
-        assert_eq!((item(&told, of).need, item(&told, of).short), (need, need), "{of:?}");
+    for (of, need) in [
+        (SupplyItem::Lure, 3),
+        (SupplyItem::Body, 3),
+        (SupplyItem::Pole, 1),
+    ] {
+        assert_eq!(
+            (item(&told, of).need, item(&told, of).short),
+            (need, need),
+            "{of:?}"
+        );
     }
     let spoiled = site.told(|a| {
         a.weeks = 1;
@@ -224,6 +271,7 @@ fn a_hold_puts_off_and_one_without_an_end_takes_away() {
             scope: HoldScope::All,
             from: date(2025, 8, 1),
             to,
+            note: None,
         }));
         let told = site.told(|a| a.weeks = 12);
         (told.items.iter().map(|i| i.need).sum::<u64>(), told)

@@ -362,7 +362,10 @@ pub fn balance(
         }
     }
     told.into_iter()
-        .map(|one| one.done(days, terms(one.kind.item)))
+        .map(|one| {
+            let terms = terms(one.kind.item);
+            one.done(days, terms)
+        })
         .collect()
 }
 

@@ -152,10 +152,20 @@ struct ForecastArgs {
     #[arg(long, default_value = "", hide_default_value = true)]
     lead_days: String,
     /// Share of the pieces taken out that never work in a trap: 0.05, or 0.05,body=0.1.
-    #[arg(long, default_value = "", hide_default_value = true, allow_hyphen_values = true)]
+    #[arg(
+        long,
+        default_value = "",
+        hide_default_value = true,
+        allow_hyphen_values = true
+    )]
     spoilage: String,
     /// Pieces are to be in store so many days before they are needed: 7, or 7,lure=14.
-    #[arg(long, default_value = "", hide_default_value = true, allow_hyphen_values = true)]
+    #[arg(
+        long,
+        default_value = "",
+        hide_default_value = true,
+        allow_hyphen_values = true
+    )]
     safety: String,
     /// One order covers so many weeks.
     #[arg(long, default_value_t = 1)]
@@ -238,7 +248,15 @@ fn forecast_words(told: &Forecast) -> String {
     if !orders.is_empty() {
         lines.push(String::new());
         lines.push(table(
-            &["to order", "pieces", "order by", "in store by", "needed from", "to", ""],
+            &[
+                "to order",
+                "pieces",
+                "order by",
+                "in store by",
+                "needed from",
+                "to",
+                "",
+            ],
             &orders,
         ));
     }
@@ -257,7 +275,13 @@ fn name(item: &SupplyForecast) -> String {
 }
 
 fn lots(lots: &[FromLot]) -> String {
-    let one = |l: &FromLot| format!("{} of {}", l.pieces, l.lot.as_deref().unwrap_or("those taken down"));
+    let one = |l: &FromLot| {
+        format!(
+            "{} of {}",
+            l.pieces,
+            l.lot.as_deref().unwrap_or("those taken down")
+        )
+    };
     lots.iter().map(one).collect::<Vec<_>>().join(", ")
 }
 
@@ -280,7 +304,11 @@ fn item_words(item: &SupplyForecast) -> String {
         .iter()
         .filter(busy)
         .map(|w| {
-            let back = if w.back > 0 { format!("{} came down", w.back) } else { String::new() };
+            let back = if w.back > 0 {
+                format!("{} came down", w.back)
+            } else {
+                String::new()
+            };
             vec![
                 w.from.to_string(),
                 w.need.to_string(),
@@ -304,7 +332,10 @@ fn order_row(item: &SupplyForecast, order: &SupplyOrder) -> Vec<String> {
         .order_by
         .map_or_else(|| "lead time not given".to_owned(), |day| day.to_string());
     let late = order.arrives.map_or_else(String::new, |day| {
-        format!("late: ordered today it comes on {day}, {} are needed before", order.missing_before)
+        format!(
+            "late: ordered today it comes on {day}, {} are needed before",
+            order.missing_before
+        )
     });
     vec![
         name(item),

@@ -337,7 +337,8 @@ struct SuppliesAsked {
 
 impl SuppliesAsked {
     fn ask(self, today: Date) -> Result<supplies::Ask, ChainError> {
-        let each = |field, text: Option<String>| supplies::PerItem::read(field, text.as_deref().unwrap_or(""));
+        let each =
+            |field, text: Option<String>| supplies::PerItem::read(field, text.as_deref().unwrap_or(""));
         let usual = supplies::Ask::new(self.from.unwrap_or(today));
         Ok(supplies::Ask {
             weeks: self.weeks.unwrap_or(usual.weeks),
