@@ -31,6 +31,7 @@ pub mod season;
 mod shelf;
 pub mod siting;
 pub mod stores;
+pub mod supplies;
 pub mod trees;
 pub mod trial;
 pub mod view;

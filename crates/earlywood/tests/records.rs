@@ -534,3 +534,112 @@ fn a_served_copy_and_a_restored_one_hear_of_everything() {
     assert_eq!(heads("a"), heads("c"));
     office.refused("c", &["journal", "restore", "@safe"], "already exists");
 }
+
+#[test]
+fn supplies_are_told_ahead() {
+    let office = Office::new();
+    let empty = office.good("a", &["supply", "forecast"]);
+    assert!(
+        empty.contains("Nothing is needed") && empty.contains("no lot was received"),
+        "{empty}"
+    );
+    office.good("a", &["load", "traps", "@traps.csv"]);
+    office.good(
+        "a",
+        &[
+            "supply",
+            "receive",
+            "L-1",
+            "--item",
+            "lure",
+            "--quantity",
+            "1",
+            "--made",
+            "2020-01-01",
+        ],
+    );
+    office.good(
+        "a",
+        &[
+            "supply",
+            "receive",
+            "L-0",
+            "--item",
+            "lure",
+            "--quantity",
+            "7",
+            "--made",
+            "2020-01-01",
+            "--expires",
+            "2021-01-01",
+        ],
+    );
+
+    let told = office.json(
+        "a",
+        &[
+            "supply",
+            "forecast",
+            "--weeks",
+            "60",
+            "--lead-days",
+            "30,lure=45",
+            "--safety",
+            "7",
+        ],
+    );
+    let of = |item: &str| {
+        let found = told["items"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .find(|i| i["item"] == item);
+        found.cloned().unwrap_or_else(|| panic!("no {item} in {told}"))
+    };
+    let lure = of("lure");
+    assert_eq!(lure["targets"], serde_json::json!(["emerald-ash-borer"]));
+    assert_eq!(lure["weeks"].as_array().unwrap().len(), 60);
+    assert_eq!(lure["in_store"], 1);
+    assert_eq!(
+        lure["expired_already"],
+        serde_json::json!([{"lot": "L-0", "pieces": 7}])
+    );
+    // The trap has hung too long: its lure is due today and is there, the next is not.
+    assert_eq!(
+        lure["weeks"][0]["used"],
+        serde_json::json!([{"lot": "L-1", "pieces": 1}])
+    );
+    assert_eq!(
+        lure["short"].as_u64().unwrap() + 1,
+        lure["need"].as_u64().unwrap()
+    );
+    let date = |v: &Value| v.as_str().unwrap().parse::<jiff::civil::Date>().unwrap();
+    let order = &lure["orders"][0];
+    let lead = date(&order["arrive_by"]) - date(&order["order_by"]);
+    assert_eq!(lead.get_days(), 45);
+    let order = &of("body")["orders"][0];
+    assert_eq!(
+        (date(&order["arrive_by"]) - date(&order["order_by"])).get_days(),
+        30
+    );
+
+    let words = office.good("a", &["supply", "forecast", "--weeks", "60"]);
+    assert!(
+        words.contains("lure for emerald-ash-borer") && words.contains("lead time not given"),
+        "{words}"
+    );
+    assert!(
+        words.contains("1 of L-1") && words.contains("expired already 7 of L-0"),
+        "{words}"
+    );
+    for (bad, part) in [
+        (["--weeks", "0"], "1 to 104"),
+        (["--lead-days", "soon"], "soon"),
+        (["--spoilage", "1.5"], "0 to 0.9"),
+        (["--safety", "-1"], "-1"),
+        (["--from", "2020-01-01"], "has passed"),
+        (["--station", "nowhere"], "nowhere"),
+    ] {
+        office.refused("a", &[&["supply", "forecast"], &bad[..]].concat(), part);
+    }
+}

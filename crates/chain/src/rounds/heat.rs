@@ -68,6 +68,11 @@ impl Heat {
         }
     }
 
+    /// The weather in hand.
+    pub(crate) fn series(&self) -> &Series {
+        &self.series
+    }
+
     /// Last day of the weather in hand.
     pub(crate) fn known_to(&self) -> Date {
         self.series.last()

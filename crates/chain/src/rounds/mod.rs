@@ -12,7 +12,7 @@ pub mod code;
 mod crew_days;
 pub mod due;
 pub mod files;
-mod heat;
+pub(crate) mod heat;
 mod lines;
 mod propose;
 pub mod sheet;

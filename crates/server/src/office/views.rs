@@ -2,9 +2,10 @@
 
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
+use earlywood_chain::ChainError;
 use earlywood_chain::desk::USUAL_DRAWS;
 use earlywood_chain::view::Now;
-use earlywood_chain::{bench, due, figures, morning, rounds, season, stores, trees};
+use earlywood_chain::{bench, due, figures, morning, rounds, season, stores, supplies, trees};
 use earlywood_journal::{Limits, LotTrace, Month};
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
@@ -29,6 +30,7 @@ pub(super) fn routes() -> OpenApiRouter<App> {
         .routes(routes!(trees_of))
         .routes(routes!(stores_of))
         .routes(routes!(lot))
+        .routes(routes!(supplies_ahead))
         .routes(routes!(month))
 }
 
@@ -305,6 +307,69 @@ async fn lot(
         return Err(Problem::not_found(format!("there is no lot {:?}", trace.lot)));
     }
     Ok(axum::Json(trace))
+}
+
+/// How far ahead, and what only people know. Figures that differ by item are written as `30,lure=45`.
+#[derive(Debug, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+struct SuppliesAsked {
+    /// First day of the first week; today when left out.
+    #[param(value_type = Option<String>, format = Date)]
+    from: Option<Date>,
+    /// Weeks, 1 to 104; 26 when left out.
+    weeks: Option<u32>,
+    /// Days from an order to the day it is in store; not given when left out.
+    lead_days: Option<String>,
+    /// Share of the pieces taken out that never work in a trap, 0 to 0.9; 0 when left out.
+    spoilage: Option<String>,
+    /// Pieces are to be in store so many days before they are needed; 0 when left out.
+    safety_days: Option<String>,
+    /// One order covers so many weeks; 1 when left out.
+    batch_weeks: Option<u32>,
+    /// Share of the bodies and poles taken down that hang again, 0 to 1; 0 when left out.
+    reuse: Option<f64>,
+    /// Pieces handed out and not written down as used count as in store; no when left out.
+    with_crews: Option<bool>,
+    /// Weather station; the only one when left out.
+    station: Option<String>,
+}
+
+impl SuppliesAsked {
+    fn ask(self, today: Date) -> Result<supplies::Ask, ChainError> {
+        let each =
+            |field, text: Option<String>| supplies::PerItem::read(field, text.as_deref().unwrap_or(""));
+        let usual = supplies::Ask::new(self.from.unwrap_or(today));
+        Ok(supplies::Ask {
+            weeks: self.weeks.unwrap_or(usual.weeks),
+            lead_days: each("lead_days", self.lead_days)?,
+            spoilage: each("spoilage", self.spoilage)?,
+            safety_days: each("safety_days", self.safety_days)?,
+            batch_weeks: self.batch_weeks.unwrap_or(usual.batch_weeks),
+            reuse: self.reuse.unwrap_or(usual.reuse),
+            with_crews: self.with_crews.unwrap_or(usual.with_crews),
+            station: self.station.filter(|s| !s.is_empty()),
+            ..usual
+        })
+    }
+}
+
+/// Supplies ahead: what traps need week by week, from which lots, what expires, what to order and by when.
+#[utoipa::path(get, path = "/api/1/supplies/forecast", tag = "views", params(SuppliesAsked),
+    responses((status = 200, body = supplies::Forecast), (status = "4XX", body = ProblemBody)),
+    extensions(("x-earlywood-right" = json!("read"))))]
+async fn supplies_ahead(
+    State(office): State<App>,
+    caller: Caller,
+    query: Result<Query<SuppliesAsked>, QueryRejection>,
+) -> Result<axum::Json<supplies::Forecast>, Problem> {
+    caller.may(Right::Read)?;
+    let today = office.today();
+    let ask = asked(query)?.ask(today)?;
+    let told = office
+        .read(move |programme| Ok(supplies::forecast(programme, &ask, today)?))
+        .await?;
+    Ok(axum::Json(told))
 }
 
 /// A span of days.

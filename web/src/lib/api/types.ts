@@ -278,6 +278,15 @@ export interface InspectionRow extends Partial<At> { entry: Uuid; tree: string; 
 /** GET /api/1/stores -> {lots: LotRow[]} ; GET /api/1/stores/{lot} -> LotTrace (the journal's own shape) */
 export interface LotRow { lot: string; item: string; unit?: string; received: number; used: number; on_hand: number; expires?: Day; expired: boolean; where: { place: string; quantity: number }[] }
 
+/** Pieces of a lot; without `lot`: bodies or poles that came back from traps taken down. */
+export interface FromLot { lot?: string; pieces: number }
+export interface SupplyWeek { from: Day; to: Day; need: number; taken: number; used: FromLot[]; short: number; back: number; expired: FromLot[]; left: number }
+export interface SupplyOrder { pieces: number; arrive_by: Day; order_by?: Day; late: boolean; arrives?: Day; missing_before: number; covers: [Day, Day] }
+export interface SupplyForecast { item: string; targets: string[]; in_store: number; expired_already: FromLot[]; need: number; lost: number; short_from?: Day; short: number; weeks: SupplyWeek[]; orders: SupplyOrder[] }
+/** GET /api/1/supplies/forecast?from=&weeks=&lead_days=&spoilage=&safety_days=&batch_weeks=&reuse=&with_crews=&station= -> SuppliesAhead ; figures that
+ *  differ by item are written as `30,lure=45`. */
+export interface SuppliesAhead { today: Day; from: Day; to: Day; terms: { item: string; lead_days?: number; spoilage: number; safety_days: number }[]; items: SupplyForecast[]; notes: string[] }
+
 // ---- journal -----------------------------------------------------------------------------------------------------
 
 /** GET /api/1/journal?kind=&person=&device=&text=&before=&limit= -> {entries: JournalRow[], more: boolean} */
