@@ -12,7 +12,7 @@ use earlywood_chain::load::What;
 use earlywood_chain::siting::{Aim, Request, candidates, choose};
 use earlywood_journal::{Act, Programme};
 use earlywood_model::phenology::{SeasonOptions, SeasonSpan, season_plan};
-use earlywood_model::record::{Placement, Visit};
+use earlywood_model::record::{Access, Place, Placement, Visit};
 use earlywood_model::weather::Series;
 use earlywood_planner::siting::Limit;
 use earlywood_print::fill::season::{Asked, Decoration, gather};
@@ -24,6 +24,7 @@ use serde_json::json;
 use super::load::load_file;
 use crate::chain::tell as tell_notes;
 use crate::demo::custody::{self, Staff};
+use crate::demo::days;
 use crate::demo::district::{self, District, Files, SEASON_YEAR, TARGETS};
 use crate::demo::files;
 use crate::demo::incursion::{self, Arrival, HostSpot, Incursion};
@@ -129,9 +130,13 @@ fn play(args: &DemoArgs, form: Form) -> Result<()> {
         last_day = last_day.max(last);
         season.push(played);
     }
+    let access = access(&district, &season, args.seed);
+    let access_csv = dir.join("access.csv");
+    days::write_access(&access_csv, &access)?;
+    tell(&load_file(&mut programme, What::Access, &access_csv, &act, form)?.words());
     tell("Writing the same programme as it stood on a morning in its season …");
     let morning_path = dir.join(AT_WORK);
-    working_day::write(&morning_path, &district, &season, args.seed)?;
+    working_day::write(&morning_path, &district, &season, &access, args.seed)?;
     tell("Reckoning assurance and writing the report …");
     let mut notes = Vec::new();
     let data = gather(&programme, &asked(&district, last_day), &mut notes);
@@ -192,11 +197,22 @@ fn load(programme: &mut Programme, files: &Files, act: &Act, form: Form, tell: &
         (What::Pathways, &files.pathways),
         (What::Land, &files.land),
         (What::Weather, &files.weather),
+        (What::Roads, &files.roads),
+        (What::Crews, &files.crews),
     ];
     for (what, path) in all {
         tell(&load_file(programme, what, path, act, form)?.words());
     }
     Ok(())
+}
+
+/// How the places of all plans are got to.
+fn access(district: &District, season: &[Played], seed: u64) -> Vec<Access> {
+    let places: Vec<Place> = season
+        .iter()
+        .flat_map(|p| p.plan.places.iter().cloned())
+        .collect();
+    days::access(&places, district, seed)
 }
 
 /// One target's year in the district.
