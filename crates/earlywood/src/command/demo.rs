@@ -28,6 +28,7 @@ use crate::demo::days;
 use crate::demo::district::{self, District, Files, SEASON_YEAR, TARGETS};
 use crate::demo::files;
 use crate::demo::incursion::{self, Arrival, HostSpot, Incursion};
+use crate::demo::paper;
 use crate::demo::season::{self, Calendar, Failings, TrapTruth};
 use crate::demo::working_day::{self, Played};
 use crate::out::Form;
@@ -145,14 +146,16 @@ fn play(args: &DemoArgs, form: Form) -> Result<()> {
     let report_path = dir.join(REPORT);
     fs::write(&report_path, earlywood_print::report::html(&data))
         .with_context(|| format!("{} can't be written", report_path.display()))?;
+    tell("Printing round sheets, labels and the season's report …");
+    let paper_dir = paper::write(dir, &Programme::open_read_only(&morning_path)?, &data, last_day)?;
     let sound = programme.verify()?;
     if !sound.is_sound() {
         bail!("the journal of the demo does not hold; this is a defect");
     }
-    let lines = summary(&data, sound.entries, &report_path, &path);
+    let lines = summary(&data, sound.entries, (&report_path, &paper_dir), &path);
     form.say(
         || lines.join("\n"),
-        || json!({"summary": lines, "report": report_path, "programme": path}),
+        || json!({"summary": lines, "report": report_path, "paper": paper_dir, "programme": path}),
     )
 }
 
@@ -179,7 +182,10 @@ fn make_room(dir: &Path) -> Result<()> {
         ]
         .map(|end| format!("{file}{end}"))
     });
-    for name in files.chain([REPORT.to_string()]) {
+    let printed = paper::FILES
+        .iter()
+        .map(|file| format!("{}/{file}", paper::FOLDER));
+    for name in files.chain([REPORT.to_string()]).chain(printed) {
         match fs::remove_file(dir.join(&name)) {
             Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
                 return Err(e).with_context(|| format!("{name} in {} can't be replaced", dir.display()));
@@ -474,8 +480,13 @@ fn asked(district: &District, on: Date) -> Asked {
     }
 }
 
-/// Five lines: what was done, one on each target, the file, the report.
-fn summary(data: &ReportData, entries: u64, report: &Path, programme: &Path) -> Vec<String> {
+/// Five lines: what was done, one on each target, the file, the report and the paper.
+fn summary(
+    data: &ReportData,
+    entries: u64,
+    (report, paper): (&Path, &Path),
+    programme: &Path,
+) -> Vec<String> {
     let traps: usize = data.targets.iter().map(|t| t.traps.len()).sum();
     let mut lines = vec![format!(
         "{} (invented), season {}: {traps} traps for {} targets, {entries} journal entries, all verified.",
@@ -489,7 +500,11 @@ fn summary(data: &ReportData, entries: u64, report: &Path, programme: &Path) -> 
         programme.display(),
         programme.display()
     ));
-    lines.push(format!("Report: {}", report.display()));
+    lines.push(format!(
+        "Report: {} (on paper, with round sheets and labels: {})",
+        report.display(),
+        paper.display()
+    ));
     lines
 }
 

@@ -88,7 +88,7 @@ fn at_place(place: &Place, district: &District, seed: u64) -> Access {
     };
     let ground = grounds_at(district, at);
     match &ground {
-        Some((name, reason)) if reason.contains("wood") => {
+        Some(name) if name.ends_with("Wood") => {
             access.needs.push(Skill::TwoPeople);
             caution(1.0, "dead limbs: look up, stay out in wind");
             caution(0.4, "no signal behind the ridge: tell the office when you go in");
@@ -96,12 +96,12 @@ fn at_place(place: &Place, district: &District, seed: u64) -> Access {
             access.permit_to = Some(date(SEASON_YEAR, 12, 31));
             access.directions = Some(way_in(name, road.as_ref()));
         }
-        Some((name, reason)) if reason.contains("river") => {
+        Some(name) if name.starts_with("greenway") => {
             caution(0.7, "the path floods after heavy rain");
             caution(0.3, "poison ivy on the bank");
             access.directions = Some(way_in(name, road.as_ref()));
         }
-        Some((name, _)) => {
+        Some(name) => {
             (access.opens, access.closes) = park_hours();
             caution(0.15, "mowing on Mondays: stay clear of the machines");
             access.directions = Some(way_in(name, road.as_ref()));
@@ -123,8 +123,8 @@ fn park_hours() -> (Option<Time>, Option<Time>) {
     (Some(time(7, 0, 0, 0)), Some(time(20, 0, 0, 0)))
 }
 
-/// Name and reason of the park, wood or path in which a point lies.
-fn grounds_at(district: &District, at: Xy) -> Option<(String, String)> {
+/// Name of the park, wood or path in which a point lies.
+fn grounds_at(district: &District, at: Xy) -> Option<String> {
     let holds = |ring: &Vec<[f64; 2]>| {
         let ring: Vec<Xy> = ring
             .iter()
@@ -137,7 +137,7 @@ fn grounds_at(district: &District, at: Xy) -> Option<(String, String)> {
             && !l.label.starts_with("street ")
             && l.area.0.iter().filter_map(|polygon| polygon.first()).any(holds)
     })?;
-    Some((land.label.clone(), land.reason.clone().unwrap_or_default()))
+    Some(land.label.clone())
 }
 
 fn way_in(ground: &str, road: Option<&NearRoad>) -> String {

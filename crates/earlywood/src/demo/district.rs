@@ -190,26 +190,25 @@ fn pathways(layout: &Layout, plane: &Plane) -> Vec<Pathway> {
 fn land(layout: &Layout, area: &impl Fn(&[Xy]) -> Area) -> Vec<Land> {
     let grounds = layout.grounds.iter().filter_map(|g| {
         let (rule, reason) = match g.kind {
-            GroundKind::Park => (LandRule::Usable, "public park"),
-            GroundKind::Greenway => (LandRule::Usable, "public path along the river"),
-            GroundKind::Wood => (LandRule::Usable, "public woodland"),
-            GroundKind::School => (LandRule::Forbidden, "school ground: no traps near pupils"),
-            GroundKind::PlayArea => (LandRule::Forbidden, "play area: glue within children's reach"),
-            GroundKind::RailYard => (LandRule::Forbidden, "rail yard: no entry"),
+            // Public ground: nothing to be told of it. A reason is what crews read among their cautions.
+            GroundKind::Park | GroundKind::Greenway | GroundKind::Wood => (LandRule::Usable, None),
+            GroundKind::School => (LandRule::Forbidden, Some("no traps near pupils")),
+            GroundKind::PlayArea => (LandRule::Forbidden, Some("glue within children's reach")),
+            GroundKind::RailYard => (LandRule::Forbidden, Some("no entry")),
             _ => return None,
         };
         Some(Land {
             label: g.name.to_owned(),
             rule,
             area: area(&g.ring),
-            reason: Some(reason.to_owned()),
+            reason: reason.map(str::to_owned),
         })
     });
     let streets = layout.streets.iter().enumerate().map(|(k, s)| Land {
         label: format!("street {} {:03}", s.zone.label(), k + 1),
         rule: LandRule::Usable,
         area: area(&s.ring),
-        reason: Some("public street, between kerb and property line".to_owned()),
+        reason: None,
     });
     grounds.chain(streets).collect()
 }
@@ -276,10 +275,11 @@ impl District {
         write_geojson(
             &files.land,
             self.land.iter().map(|l| {
-                (
-                    json!({"label": l.label, "rule": l.rule, "reason": l.reason}),
-                    ground(&l.area),
-                )
+                let mut properties = json!({"label": l.label, "rule": l.rule});
+                if let Some(reason) = &l.reason {
+                    properties["reason"] = json!(reason);
+                }
+                (properties, ground(&l.area))
             }),
         )?;
         write_geojson(

@@ -7,6 +7,7 @@
 //! * [`days`] says when crews work and how their places are got to.
 //! * [`season`] plays the crews' year: visits made, late, missed, traps blown down.
 //! * [`working_day`] is the same district on a morning in its season, as its people would find it at work.
+//! * [`paper`] prints what the crews and the lead would have in their hands.
 //! * [`incursion`] lets single insects fly past the traps that really hung that day.
 
 mod clock;
@@ -16,6 +17,7 @@ pub(crate) mod district;
 pub(crate) mod files;
 pub(crate) mod incursion;
 mod layout;
+pub(crate) mod paper;
 pub(crate) mod plane;
 mod roads;
 pub(crate) mod season;

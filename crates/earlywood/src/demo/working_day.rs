@@ -9,8 +9,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use anyhow::{Context as _, Result};
-use earlywood_chain::Desk;
+use earlywood_chain::rounds::due::due_over;
 use earlywood_chain::rounds::{self, Ask};
+use earlywood_chain::{Desk, Notes};
 use earlywood_journal::body::{
     BranchSample, Cause, Decision, Ending, HoldLifted, HoldScope, Item, Leaf, Loss, Material, Method, Origin,
     Peeled, PlantingOutcome, Proof, Renewal, Severity, Sign, SignKind, SupplyMove, Sureness, TreePart,
@@ -379,6 +380,11 @@ fn rounds_of_the_week(diary: &mut Diary) {
     let deed: Deed = Box::new(move |p, act| {
         let mut ask = Ask::new(MORNING, ROUND_DAYS);
         ask.iterations = ROUND_ITERATIONS;
+        // Of a few traps none may be due.
+        let due = due_over(&Desk::new(), p, evening, &ask.due, &mut Notes::new())?;
+        if due.visits.is_empty() {
+            return Ok(());
+        }
         let proposal = rounds::propose(&Desk::new(), p, &ask, evening)?;
         rounds::adopt(p, act, &proposal, "the rest of the week")?;
         Ok(())
