@@ -440,6 +440,16 @@ fn worked(season: &[Played]) -> Vec<VisitMade> {
                 renewal.lot = Some(lot.into());
             }
         }
+        // Each target has a lure of its own, and lots of it.
+        let played = season
+            .iter()
+            .find(|p| p.placements.iter().any(|t| t.trap == visit.trap));
+        let lure = visit.renewed.lure.as_mut().and_then(|lure| lure.lot.as_mut());
+        for lot in lure.into_iter().chain(visit.hanging_lot.as_mut()) {
+            if let Some(played) = played {
+                *lot = format!("{lot}-{}", played.letters);
+            }
+        }
         // A wet insert that could not be read is taken along and read at a table.
         if visit.looked == Looked::Partly
             && visit.renewed.insert.is_some()
@@ -825,18 +835,25 @@ fn stock(diary: &mut Diary, visits: &[VisitMade], season: &[Played]) {
     let traps: usize = season.iter().map(|p| p.placements.len()).sum();
     let (spring, summer) = (date(SEASON_YEAR, 3, 20), date(SEASON_YEAR, 6, 20));
     for ((lot, kind), pieces) in used {
+        // Lots carry their quarter; those of the summer quarter came in June, what was left of last year's making.
+        let in_summer = lot.contains("-3-");
+        let target = season.iter().find(|p| lot.ends_with(&format!("-{}", p.letters)));
         let (item, storage, celsius, life) = match kind {
-            0 => (Item::Lure, "freezer 1", Some(-18.0), Some(18)),
+            0 => (
+                Item::Lure,
+                "freezer 1",
+                Some(-18.0),
+                Some(if in_summer { 3 } else { 18 }),
+            ),
             1 => (Item::Insert, "store room", None, None),
             2 => (Item::KillingAgent, "locked cupboard", None, Some(24)),
             _ => (Item::Body, "store room", None, None),
         };
-        // Lots carry their quarter; those of the summer quarter came in June.
-        let day = if lot.ends_with("-3") { summer } else { spring };
+        let day = if in_summer { summer } else { spring };
         let quantity = (pieces + pieces / 4).div_ceil(50) * 50;
         let received = SupplyMove::Received {
             item,
-            target: None,
+            target: target.map(|p| p.target.clone()),
             quantity,
             made: Some(day.saturating_sub(2.months())),
             expires: life.map(|months| day.saturating_add(months.months())),
@@ -877,16 +894,20 @@ fn stock(diary: &mut Diary, visits: &[VisitMade], season: &[Played]) {
         }
     }
     // Left over from last year, and past its day.
+    let first = season.first();
     let old = SupplyMove::Received {
         item: Item::Lure,
-        target: None,
+        target: first.map(|p| p.target.clone()),
         quantity: u32::try_from(traps / 10).unwrap_or(1).max(1),
         made: Some(date(SEASON_YEAR - 1, 6, 1)),
         expires: Some(date(SEASON_YEAR, 6, 1)),
         storage: Some("freezer 2".into()),
         storage_c: Some(-18.0),
     };
-    let lot = "L24-4".to_owned();
+    let lot = format!(
+        "L24-4{}",
+        first.map_or_else(String::new, |p| format!("-{}", p.letters))
+    );
     diary.entry(
         spring,
         time(9, 30, 0, 0),
