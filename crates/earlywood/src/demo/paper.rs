@@ -27,7 +27,7 @@ const TRAP_LABELS: &str = "trap-labels.pdf";
 const SEASON_REPORT: &str = "season-report.pdf";
 
 /// What fits a label.
-const SHORT_STATEMENT: &str = "Invented: no such place, no such trap.";
+const SHORT_STATEMENT: &str = "Invented: no such trap.";
 const LABEL_STOCK: &str = "a4-70x37";
 
 /// Writes round sheets and trap labels of the working day, and the season's report. Gives the folder.
@@ -64,7 +64,7 @@ pub(crate) fn write(
         sheet: LABEL_STOCK.parse::<LabelSheet>()?,
         start_at: 1,
         traps: Vec::new(),
-        call: Some("555 0100".into()),
+        call: Some("call 555 0100".into()),
         made: evening,
     };
     let mut traps = forms::labels(at_work, &asked)?;
