@@ -12,7 +12,7 @@ use earlywood_chain::load::What;
 use earlywood_chain::siting::{Aim, Request, candidates, choose};
 use earlywood_journal::{Act, Programme};
 use earlywood_model::phenology::{SeasonOptions, SeasonSpan, season_plan};
-use earlywood_model::record::{Placement, Visit};
+use earlywood_model::record::{Access, Place, Placement, Visit};
 use earlywood_model::weather::Series;
 use earlywood_planner::siting::Limit;
 use earlywood_print::fill::season::{Asked, Decoration, gather};
@@ -24,9 +24,11 @@ use serde_json::json;
 use super::load::load_file;
 use crate::chain::tell as tell_notes;
 use crate::demo::custody::{self, Staff};
+use crate::demo::days;
 use crate::demo::district::{self, District, Files, SEASON_YEAR, TARGETS};
 use crate::demo::files;
 use crate::demo::incursion::{self, Arrival, HostSpot, Incursion};
+use crate::demo::paper;
 use crate::demo::season::{self, Calendar, Failings, TrapTruth};
 use crate::demo::working_day::{self, Played};
 use crate::out::Form;
@@ -129,9 +131,13 @@ fn play(args: &DemoArgs, form: Form) -> Result<()> {
         last_day = last_day.max(last);
         season.push(played);
     }
+    let access = access(&district, &season, args.seed);
+    let access_csv = dir.join("access.csv");
+    days::write_access(&access_csv, &access)?;
+    tell(&load_file(&mut programme, What::Access, &access_csv, &act, form)?.words());
     tell("Writing the same programme as it stood on a morning in its season …");
     let morning_path = dir.join(AT_WORK);
-    working_day::write(&morning_path, &district, &season, args.seed)?;
+    working_day::write(&morning_path, &district, &season, &access, args.seed)?;
     tell("Reckoning assurance and writing the report …");
     let mut notes = Vec::new();
     let data = gather(&programme, &asked(&district, last_day), &mut notes);
@@ -140,14 +146,16 @@ fn play(args: &DemoArgs, form: Form) -> Result<()> {
     let report_path = dir.join(REPORT);
     fs::write(&report_path, earlywood_print::report::html(&data))
         .with_context(|| format!("{} can't be written", report_path.display()))?;
+    tell("Printing round sheets, labels and the season's report …");
+    let paper_dir = paper::write(dir, &Programme::open_read_only(&morning_path)?, &data, last_day)?;
     let sound = programme.verify()?;
     if !sound.is_sound() {
         bail!("the journal of the demo does not hold; this is a defect");
     }
-    let lines = summary(&data, sound.entries, &report_path, &path);
+    let lines = summary(&data, sound.entries, (&report_path, &paper_dir), &path);
     form.say(
         || lines.join("\n"),
-        || json!({"summary": lines, "report": report_path, "programme": path}),
+        || json!({"summary": lines, "report": report_path, "paper": paper_dir, "programme": path}),
     )
 }
 
@@ -174,7 +182,10 @@ fn make_room(dir: &Path) -> Result<()> {
         ]
         .map(|end| format!("{file}{end}"))
     });
-    for name in files.chain([REPORT.to_string()]) {
+    let printed = paper::FILES
+        .iter()
+        .map(|file| format!("{}/{file}", paper::FOLDER));
+    for name in files.chain([REPORT.to_string()]).chain(printed) {
         match fs::remove_file(dir.join(&name)) {
             Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
                 return Err(e).with_context(|| format!("{name} in {} can't be replaced", dir.display()));
@@ -192,11 +203,22 @@ fn load(programme: &mut Programme, files: &Files, act: &Act, form: Form, tell: &
         (What::Pathways, &files.pathways),
         (What::Land, &files.land),
         (What::Weather, &files.weather),
+        (What::Roads, &files.roads),
+        (What::Crews, &files.crews),
     ];
     for (what, path) in all {
         tell(&load_file(programme, what, path, act, form)?.words());
     }
     Ok(())
+}
+
+/// How the places of all plans are got to.
+fn access(district: &District, season: &[Played], seed: u64) -> Vec<Access> {
+    let places: Vec<Place> = season
+        .iter()
+        .flat_map(|p| p.plan.places.iter().cloned())
+        .collect();
+    days::access(&places, district, seed)
 }
 
 /// One target's year in the district.
@@ -458,8 +480,13 @@ fn asked(district: &District, on: Date) -> Asked {
     }
 }
 
-/// Five lines: what was done, one on each target, the file, the report.
-fn summary(data: &ReportData, entries: u64, report: &Path, programme: &Path) -> Vec<String> {
+/// Five lines: what was done, one on each target, the file, the report and the paper.
+fn summary(
+    data: &ReportData,
+    entries: u64,
+    (report, paper): (&Path, &Path),
+    programme: &Path,
+) -> Vec<String> {
     let traps: usize = data.targets.iter().map(|t| t.traps.len()).sum();
     let mut lines = vec![format!(
         "{} (invented), season {}: {traps} traps for {} targets, {entries} journal entries, all verified.",
@@ -473,7 +500,11 @@ fn summary(data: &ReportData, entries: u64, report: &Path, programme: &Path) -> 
         programme.display(),
         programme.display()
     ));
-    lines.push(format!("Report: {}", report.display()));
+    lines.push(format!(
+        "Report: {} (on paper, with round sheets and labels: {})",
+        report.display(),
+        paper.display()
+    ));
     lines
 }
 

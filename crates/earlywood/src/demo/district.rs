@@ -6,17 +6,17 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result};
 use earlywood_model::record::{
-    Area, Host, HostCondition, Land, LandRule, Pathway, Position, WeatherDay, Zone,
+    Area, Host, HostCondition, Land, LandRule, Oneway, Pathway, Position, Road, Shift, WeatherDay, Zone,
 };
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use serde::Serialize;
-use serde_json::json;
+use serde_json::{Value, json};
 
 use super::files::write_csv;
 use super::layout::{GroundKind, Layout, RIVER_HALF_WIDTH_M};
 use super::plane::{Plane, Xy};
-use super::weather;
+use super::{days, roads, weather};
 
 /// The district's name. Invented, as everything in it.
 pub(crate) const NAME: &str = "Tarrowbend";
@@ -56,6 +56,10 @@ pub(crate) struct District {
     pub(crate) zones: Vec<Zone>,
     /// Daily weather, ten years ending with the season year.
     pub(crate) weather: Vec<WeatherDay>,
+    /// Roads that may be driven; names are theirs, as parcels and boundaries know them.
+    pub(crate) roads: Vec<Road>,
+    /// The crews' working days.
+    pub(crate) crews: Vec<Shift>,
     /// The river's middle line, for maps.
     pub(crate) river: Vec<Xy>,
     /// The river's width, metres.
@@ -79,6 +83,10 @@ pub(crate) struct Files {
     pub(crate) zones: PathBuf,
     /// `weather.csv`.
     pub(crate) weather: PathBuf,
+    /// `roads.geojson`.
+    pub(crate) roads: PathBuf,
+    /// `crews.csv`.
+    pub(crate) crews: PathBuf,
 }
 
 /// Invents the district of a seed. The same seed gives the same district on every machine.
@@ -86,6 +94,7 @@ pub(crate) fn invent(seed: u64) -> District {
     let layout = Layout::draw(seed, TREES);
     let plane = Plane::at(MIDDLE);
     let area = |ring: &[Xy]| Area(vec![vec![closed(ring, &plane)]]);
+    let roads = roads::draw(&layout, &plane, seed);
     District {
         plane,
         hosts: hosts(seed, &layout, &plane),
@@ -100,6 +109,8 @@ pub(crate) fn invent(seed: u64) -> District {
             })
             .collect(),
         weather: weather::invent(seed, STATION, SEASON_YEAR - WEATHER_YEARS + 1, SEASON_YEAR),
+        crews: days::crews(&roads, &plane),
+        roads,
         river: layout.river.clone(),
         river_width_m: 2.0 * RIVER_HALF_WIDTH_M,
         streets: layout
@@ -179,26 +190,25 @@ fn pathways(layout: &Layout, plane: &Plane) -> Vec<Pathway> {
 fn land(layout: &Layout, area: &impl Fn(&[Xy]) -> Area) -> Vec<Land> {
     let grounds = layout.grounds.iter().filter_map(|g| {
         let (rule, reason) = match g.kind {
-            GroundKind::Park => (LandRule::Usable, "public park"),
-            GroundKind::Greenway => (LandRule::Usable, "public path along the river"),
-            GroundKind::Wood => (LandRule::Usable, "public woodland"),
-            GroundKind::School => (LandRule::Forbidden, "school ground: no traps near pupils"),
-            GroundKind::PlayArea => (LandRule::Forbidden, "play area: glue within children's reach"),
-            GroundKind::RailYard => (LandRule::Forbidden, "rail yard: no entry"),
+            // Public ground: nothing to be told of it. A reason is what crews read among their cautions.
+            GroundKind::Park | GroundKind::Greenway | GroundKind::Wood => (LandRule::Usable, None),
+            GroundKind::School => (LandRule::Forbidden, Some("no traps near pupils")),
+            GroundKind::PlayArea => (LandRule::Forbidden, Some("glue within children's reach")),
+            GroundKind::RailYard => (LandRule::Forbidden, Some("no entry")),
             _ => return None,
         };
         Some(Land {
             label: g.name.to_owned(),
             rule,
             area: area(&g.ring),
-            reason: Some(reason.to_owned()),
+            reason: reason.map(str::to_owned),
         })
     });
     let streets = layout.streets.iter().enumerate().map(|(k, s)| Land {
         label: format!("street {} {:03}", s.zone.label(), k + 1),
         rule: LandRule::Usable,
         area: area(&s.ring),
-        reason: Some("public street, between kerb and property line".to_owned()),
+        reason: None,
     });
     grounds.chain(streets).collect()
 }
@@ -236,6 +246,8 @@ impl District {
             land: dir.join("land.geojson"),
             zones: dir.join("zones.geojson"),
             weather: dir.join("weather.csv"),
+            roads: dir.join("roads.geojson"),
+            crews: dir.join("crews.csv"),
         };
         write_csv(
             &files.hosts,
@@ -263,34 +275,55 @@ impl District {
         write_geojson(
             &files.land,
             self.land.iter().map(|l| {
-                (
-                    json!({"label": l.label, "rule": l.rule, "reason": l.reason}),
-                    &l.area,
-                )
+                let mut properties = json!({"label": l.label, "rule": l.rule});
+                if let Some(reason) = &l.reason {
+                    properties["reason"] = json!(reason);
+                }
+                (properties, ground(&l.area))
             }),
         )?;
         write_geojson(
             &files.zones,
-            self.zones.iter().map(|z| (json!({"label": z.label}), &z.area)),
+            self.zones
+                .iter()
+                .map(|z| (json!({"label": z.label}), ground(&z.area))),
         )?;
+        write_geojson(&files.roads, self.roads.iter().map(road_feature))?;
+        days::write_crews(&files.crews, &self.crews)?;
         Ok(files)
     }
 }
 
-fn write_geojson<'a>(
-    path: &Path,
-    features: impl Iterator<Item = (serde_json::Value, &'a Area)>,
-) -> Result<()> {
+/// Ground as a GeoJSON geometry. One polygon is a Polygon: some readers do not expect a MultiPolygon of one.
+fn ground(area: &Area) -> Value {
+    match area.0.as_slice() {
+        [one] => json!({"type": "Polygon", "coordinates": one}),
+        many => json!({"type": "MultiPolygon", "coordinates": many}),
+    }
+}
+
+fn road_feature(road: &Road) -> (Value, Value) {
+    let mut properties = json!({"label": road.label, "class": road.class});
+    if let Some(name) = &road.name {
+        properties["name"] = json!(name);
+    }
+    if road.oneway != Oneway::Both {
+        properties["oneway"] = json!(road.oneway);
+    }
+    if let Some(speed) = road.speed_kmh {
+        properties["speed_kmh"] = json!(speed);
+    }
+    (
+        properties,
+        json!({"type": "LineString", "coordinates": road.line}),
+    )
+}
+
+/// Writes features, each with its properties and its geometry.
+fn write_geojson(path: &Path, features: impl Iterator<Item = (Value, Value)>) -> Result<()> {
     let name = || format!("could not write {}", path.display());
-    let features: Vec<serde_json::Value> = features
-        .map(|(properties, area)| {
-            // One polygon is written as a Polygon: some readers do not expect a MultiPolygon of one.
-            let geometry = match area.0.as_slice() {
-                [one] => json!({"type": "Polygon", "coordinates": one}),
-                many => json!({"type": "MultiPolygon", "coordinates": many}),
-            };
-            json!({"type": "Feature", "properties": properties, "geometry": geometry})
-        })
+    let features: Vec<Value> = features
+        .map(|(properties, geometry)| json!({"type": "Feature", "properties": properties, "geometry": geometry}))
         .collect();
     let mut out = BufWriter::new(File::create(path).with_context(name)?);
     serde_json::to_writer(

@@ -106,10 +106,12 @@ pub(super) fn write_csv<T: Serialize>(path: &Path, rows: impl Iterator<Item = T>
 #[cfg(test)]
 mod tests {
     use earlywood_geodata::{Context, Loadable, read_file};
-    use earlywood_model::record::{Host, Land, Pathway, Position, WeatherDay, Zone};
+    use earlywood_model::record::{
+        Access, Host, Land, Pathway, Place, Position, Road, Shift, WeatherDay, Zone,
+    };
     use jiff::civil::date;
 
-    use super::super::{district, season};
+    use super::super::{days, district, season};
     use super::*;
 
     fn load<T: Loadable>(path: &Path) -> Vec<T> {
@@ -133,6 +135,33 @@ mod tests {
         assert_eq!(load::<WeatherDay>(&files.weather), d.weather);
         assert_eq!(load::<Zone>(&files.zones).len(), 3);
         assert_eq!(load::<Land>(&files.land).len(), d.land.len());
+        assert_eq!(load::<Shift>(&files.crews), d.crews);
+        let roads = load::<Road>(&files.roads);
+        assert_eq!(roads.len(), d.roads.len());
+        for (read, drawn) in roads.iter().zip(&d.roads) {
+            // The loader numbers the corners in its own way, so the numbers are those of the drawing.
+            let nodes = drawn.nodes.clone();
+            assert_eq!(
+                &Road {
+                    nodes,
+                    ..read.clone()
+                },
+                drawn
+            );
+        }
+        let places: Vec<Place> = (d.hosts.iter().step_by(500).enumerate())
+            .map(|(k, host)| Place {
+                label: format!("P-{k}"),
+                position: host.position,
+                cost: 1.0,
+                kept: false,
+                forbidden: false,
+            })
+            .collect();
+        let access = days::access(&places, &d, 1);
+        let path = dir.path().join("access.csv");
+        days::write_access(&path, &access).unwrap();
+        assert_eq!(load::<Access>(&path), access);
     }
 
     #[test]

@@ -68,10 +68,21 @@ pub(super) struct Ground {
     pub(super) ring: Vec<Xy>,
 }
 
+/// A line of a zone's grid: all its pieces are one street.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(super) struct GridLine {
+    /// One of the long streets, not a cross street.
+    pub(super) long: bool,
+    /// Counted from the middle of the district, both ways.
+    pub(super) number: i32,
+}
+
 /// One run of a street without a break.
 #[derive(Debug, Clone)]
 pub(super) struct Street {
     pub(super) zone: ZoneName,
+    /// Which line of its zone's grid it is a piece of.
+    pub(super) grid_line: GridLine,
     pub(super) line: Vec<Xy>,
     /// The public strip along it.
     pub(super) ring: Vec<Xy>,
@@ -485,6 +496,10 @@ fn draw_streets(shape: &Shape, grounds: &[Ground], rng: &mut ChaCha8Rng) -> Vec<
         for (along_long, spacing) in [(true, grid.long_m), (false, grid.cross_m)] {
             let lines = (3200.0 / spacing) as i32;
             for k in -lines..=lines {
+                let grid_line = GridLine {
+                    long: along_long,
+                    number: k,
+                };
                 let phase = rng.random_range(0.0..TAU);
                 let mut run: Vec<Xy> = Vec::new();
                 for step in -160..=160 {
@@ -500,21 +515,26 @@ fn draw_streets(shape: &Shape, grounds: &[Ground], rng: &mut ChaCha8Rng) -> Vec<
                     if free(p, grid.zone) && rng.random::<f64>() > 1.0 / 60.0 {
                         run.push(p);
                     } else {
-                        finish_run(&mut run, grid.zone, &mut streets);
+                        finish_run(&mut run, (grid.zone, grid_line), &mut streets);
                     }
                 }
-                finish_run(&mut run, grid.zone, &mut streets);
+                finish_run(&mut run, (grid.zone, grid_line), &mut streets);
             }
         }
     }
     streets
 }
 
-fn finish_run(run: &mut Vec<Xy>, zone: ZoneName, streets: &mut Vec<Street>) {
+fn finish_run(run: &mut Vec<Xy>, (zone, grid_line): (ZoneName, GridLine), streets: &mut Vec<Street>) {
     let line = std::mem::take(run);
     if line.len() >= 5 {
         let ring = strip(&line, STREET_HALF_WIDTH_M);
-        streets.push(Street { zone, line, ring });
+        streets.push(Street {
+            zone,
+            grid_line,
+            line,
+            ring,
+        });
     }
 }
 

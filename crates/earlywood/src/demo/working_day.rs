@@ -9,23 +9,27 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use anyhow::{Context as _, Result};
+use earlywood_chain::rounds::due::due_over;
+use earlywood_chain::rounds::{self, Ask};
+use earlywood_chain::{Desk, Notes};
 use earlywood_journal::body::{
     BranchSample, Cause, Decision, Ending, HoldLifted, HoldScope, Item, Leaf, Loss, Material, Method, Origin,
     Peeled, PlantingOutcome, Proof, Renewal, Severity, Sign, SignKind, SupplyMove, Sureness, TreePart,
     Vantage,
 };
 use earlywood_journal::{
-    Act, AuthorityGranted, Body, ConflictSettled, CrewFormed, Determination, HoldDeclared, LoadMode,
+    Act, AuthorityGranted, Body, Bulk, ConflictSettled, CrewFormed, Determination, HoldDeclared, LoadMode,
     PersonEnrolled, Plan, Planting, PlantingClosed, Programme, Role, ScreeningMade, SpecimenEnded,
     SpecimenTaken, SpecimensAccepted, SpecimensOffered, Status, Supply, TrapWrittenOff, TreeInspected,
     VisitMade,
 };
-use earlywood_model::record::{Host, Looked, Placement, TrapFound, Visit, VisitKind};
+use earlywood_model::record::{Access, Host, Looked, Placement, TrapFound, Visit, VisitKind};
 use jiff::ToSpan as _;
 use jiff::civil::{Date, Time, date, time};
 use rand::{RngExt as _, SeedableRng as _};
 use rand_chacha::ChaCha8Rng;
 
+use super::clock::{self, Town};
 use super::district::{District, NAME, SEASON_YEAR};
 use super::season::Verdict;
 
@@ -53,6 +57,11 @@ const PHONE_REACHED: [Date; 3] = [
     date(SEASON_YEAR, 7, 8),
     date(SEASON_YEAR, 7, 14),
 ];
+
+/// Days of the rounds that hold on that morning: the rest of its week.
+const ROUND_DAYS: u16 = 4;
+/// Rounds of search for them: fewer than usual, for a demonstration should be quick.
+const ROUND_ITERATIONS: u64 = 4_000;
 
 const INSERT_LOT: &str = "IN25-1";
 const BODY_LOT: &str = "B25-1";
@@ -124,7 +133,13 @@ fn append(bodies: Vec<Body>) -> Deed {
 }
 
 /// Writes the programme file. Gives the number of its entries.
-pub(crate) fn write(path: &Path, district: &District, season: &[Played], seed: u64) -> Result<u64> {
+pub(crate) fn write(
+    path: &Path,
+    district: &District,
+    season: &[Played],
+    access: &[Access],
+    seed: u64,
+) -> Result<u64> {
     let first = act(LEAD, date(SEASON_YEAR, 1, 6), time(9, 0, 0, 0))?;
     let mut office = Programme::create(path, NAME, &first)?;
     let mut diary = Diary::default();
@@ -133,7 +148,9 @@ pub(crate) fn write(path: &Path, district: &District, season: &[Played], seed: u
     for played in season {
         plan(&mut diary, played);
     }
+    ways(&mut diary, district, access);
     let mut visits = worked(season);
+    clock::put_times(&mut visits, &town(district, season, access), seed);
     let plantings = plant(&mut diary, &mut visits, season, seed);
     let late = late_suspects(&mut visits);
     stock(&mut diary, &visits, season);
@@ -155,6 +172,7 @@ pub(crate) fn write(path: &Path, district: &District, season: &[Played], seed: u
     holds(&mut diary, &visits, season);
     trees(&mut diary, district, season, seed);
     phone(&mut diary, &visits);
+    rounds_of_the_week(&mut diary);
     play(diary, &mut office, path)?;
     let sound = office.verify()?;
     anyhow::ensure!(
@@ -275,11 +293,12 @@ fn staff(diary: &mut Diary) {
     );
 }
 
+fn load<T: Bulk + Send + Sync + 'static>(source: &'static str, rows: Vec<T>) -> Deed {
+    Box::new(move |p, act| Ok(p.load(act, source, LoadMode::Add, &rows).map(drop)?))
+}
+
 /// Loads in winter, and the season's weather as far as it has come.
 fn ground(diary: &mut Diary, district: &District) {
-    fn load<T: earlywood_journal::Bulk + Send + Sync + 'static>(source: &'static str, rows: Vec<T>) -> Deed {
-        Box::new(move |p, act| Ok(p.load(act, source, LoadMode::Add, &rows).map(drop)?))
-    }
     let day = date(SEASON_YEAR, 2, 3);
     let at = |minute| time(9, minute, 0, 0);
     diary.add(
@@ -331,6 +350,48 @@ fn ground(diary: &mut Diary, district: &District) {
     }
 }
 
+/// Roads and crews' days come before the season, and how places are got to once they are chosen.
+fn ways(diary: &mut Diary, district: &District, access: &[Access]) {
+    let day = date(SEASON_YEAR, 3, 4);
+    let mut come = |minute, deed| diary.add(Copy::Office, day, time(9, minute, 0, 0), SUPERVISOR, deed);
+    come(0, load("roads.geojson", district.roads.clone()));
+    come(5, load("crews.csv", district.crews.clone()));
+    come(10, load("access.csv", access.to_vec()));
+}
+
+/// Where everything is that crews drove to.
+fn town<'a>(district: &'a District, season: &'a [Played], access: &'a [Access]) -> Town<'a> {
+    Town {
+        plane: &district.plane,
+        crews: &district.crews,
+        access: access.iter().map(|a| (a.label.as_str(), a)).collect(),
+        traps: season
+            .iter()
+            .flat_map(|played| &played.placements)
+            .map(|p| (p.trap.as_str(), (p.place.as_str(), p.position)))
+            .collect(),
+        hours_behind: HOURS_BEHIND,
+    }
+}
+
+/// On the evening before, the supervisor has rounds proposed for the rest of the week and adopts them.
+fn rounds_of_the_week(diary: &mut Diary) {
+    let evening = MORNING.saturating_sub(1.day());
+    let deed: Deed = Box::new(move |p, act| {
+        let mut ask = Ask::new(MORNING, ROUND_DAYS);
+        ask.iterations = ROUND_ITERATIONS;
+        // Of a few traps none may be due.
+        let due = due_over(&Desk::new(), p, evening, &ask.due, &mut Notes::new())?;
+        if due.visits.is_empty() {
+            return Ok(());
+        }
+        let proposal = rounds::propose(&Desk::new(), p, &ask, evening)?;
+        rounds::adopt(p, act, &proposal, "the rest of the week")?;
+        Ok(())
+    });
+    diary.add(Copy::Office, evening, time(19, 0, 0, 0), SUPERVISOR, deed);
+}
+
 fn plan(diary: &mut Diary, played: &Played) {
     let (toml, plan) = (played.toml.clone(), played.plan.clone());
     let day = date(SEASON_YEAR, 3, 3);
@@ -354,7 +415,8 @@ fn plan(diary: &mut Diary, played: &Played) {
         by_day.entry(hung.hung).or_default().push(Body::TrapPlaced(hung));
     }
     for (day, bodies) in by_day {
-        diary.add(Copy::Office, day, time(16, 0, 0, 0), SUPERVISOR, append(bodies));
+        // Before the crew drives out, for what they write down has the hour at which they came.
+        diary.add(Copy::Office, day, time(6, 45, 0, 0), SUPERVISOR, append(bodies));
     }
 }
 
@@ -376,6 +438,16 @@ fn worked(season: &[Played]) -> Vec<VisitMade> {
         for (renewal, lot) in lots {
             if let Some(renewal) = renewal {
                 renewal.lot = Some(lot.into());
+            }
+        }
+        // Each target has a lure of its own, and lots of it.
+        let played = season
+            .iter()
+            .find(|p| p.placements.iter().any(|t| t.trap == visit.trap));
+        let lure = visit.renewed.lure.as_mut().and_then(|lure| lure.lot.as_mut());
+        for lot in lure.into_iter().chain(visit.hanging_lot.as_mut()) {
+            if let Some(played) = played {
+                *lot = format!("{lot}-{}", played.letters);
             }
         }
         // A wet insert that could not be read is taken along and read at a table.
@@ -763,18 +835,25 @@ fn stock(diary: &mut Diary, visits: &[VisitMade], season: &[Played]) {
     let traps: usize = season.iter().map(|p| p.placements.len()).sum();
     let (spring, summer) = (date(SEASON_YEAR, 3, 20), date(SEASON_YEAR, 6, 20));
     for ((lot, kind), pieces) in used {
+        // Lots carry their quarter; those of the summer quarter came in June, what was left of last year's making.
+        let in_summer = lot.contains("-3-");
+        let target = season.iter().find(|p| lot.ends_with(&format!("-{}", p.letters)));
         let (item, storage, celsius, life) = match kind {
-            0 => (Item::Lure, "freezer 1", Some(-18.0), Some(18)),
+            0 => (
+                Item::Lure,
+                "freezer 1",
+                Some(-18.0),
+                Some(if in_summer { 3 } else { 18 }),
+            ),
             1 => (Item::Insert, "store room", None, None),
             2 => (Item::KillingAgent, "locked cupboard", None, Some(24)),
             _ => (Item::Body, "store room", None, None),
         };
-        // Lots carry their quarter; those of the summer quarter came in June.
-        let day = if lot.ends_with("-3") { summer } else { spring };
+        let day = if in_summer { summer } else { spring };
         let quantity = (pieces + pieces / 4).div_ceil(50) * 50;
         let received = SupplyMove::Received {
             item,
-            target: None,
+            target: target.map(|p| p.target.clone()),
             quantity,
             made: Some(day.saturating_sub(2.months())),
             expires: life.map(|months| day.saturating_add(months.months())),
@@ -815,16 +894,20 @@ fn stock(diary: &mut Diary, visits: &[VisitMade], season: &[Played]) {
         }
     }
     // Left over from last year, and past its day.
+    let first = season.first();
     let old = SupplyMove::Received {
         item: Item::Lure,
-        target: None,
+        target: first.map(|p| p.target.clone()),
         quantity: u32::try_from(traps / 10).unwrap_or(1).max(1),
         made: Some(date(SEASON_YEAR - 1, 6, 1)),
         expires: Some(date(SEASON_YEAR, 6, 1)),
         storage: Some("freezer 2".into()),
         storage_c: Some(-18.0),
     };
-    let lot = "L24-4".to_owned();
+    let lot = format!(
+        "L24-4{}",
+        first.map_or_else(String::new, |p| format!("-{}", p.letters))
+    );
     diary.entry(
         spring,
         time(9, 30, 0, 0),

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use earlywood_chain::ChainError;
-use earlywood_chain::rounds::{LeftOutView, PlannedRoundView, PlannedStopView, adopted, sheet};
+use earlywood_chain::rounds::{LeftOutView, PlannedRoundView, PlannedStopView, adopted, put_lines, sheet};
 use earlywood_journal::body::{Cause, HoldScope};
 use earlywood_journal::{Hold, Programme};
 use earlywood_model::record::{Access, Position, Road, RoadClass, Shift};
@@ -43,7 +43,7 @@ pub fn sheets(programme: &Programme, asked: &Asked) -> Result<RoundSheets, Chain
             format!("{} is before the first day, {}", asked.to, asked.from),
         ));
     }
-    let (held, left_out) = match &asked.sheet {
+    let (mut held, left_out) = match &asked.sheet {
         Some(code) => {
             let round = sheet::sheet(programme, code)?.round;
             let left_out = adopted(programme, round.date, round.date)?.left_out;
@@ -54,16 +54,14 @@ pub fn sheets(programme: &Programme, asked: &Asked) -> Result<RoundSheets, Chain
             (held.rounds, held.left_out)
         }
     };
-    let office = Office::read(programme)?;
-    let left_out = self::left_out(&left_out);
-    let rounds: Vec<RoundSheet> = held
-        .iter()
-        .filter(|round| asked.crew.as_ref().is_none_or(|crew| *crew == round.crew))
-        .map(|round| office.sheet(round, &left_out))
-        .collect();
-    if rounds.is_empty() {
+    held.retain(|round| asked.crew.as_ref().is_none_or(|crew| *crew == round.crew));
+    if held.is_empty() {
         return Err(nothing(asked));
     }
+    put_lines(programme, held.iter_mut())?;
+    let office = Office::read(programme)?;
+    let left_out = self::left_out(&left_out);
+    let rounds: Vec<RoundSheet> = held.iter().map(|round| office.sheet(round, &left_out)).collect();
     Ok(RoundSheets {
         paper: asked.paper,
         programme: programme.name()?,
