@@ -21,6 +21,7 @@ pub mod proportion;
 pub mod record;
 pub mod release;
 pub mod reliability;
+pub mod rings;
 pub mod sample_size;
 pub mod scenario_tree;
 pub mod trigger;
