@@ -203,7 +203,7 @@ impl Spread<'_> {
             let turn = rng.random::<f64>() * std::f64::consts::TAU;
             let x = start.x_m + within(rng) + d * turn.cos();
             let y = start.y_m + within(rng) + d * turn.sin();
-            let Some(cell) = near.nearest_neighbor([x, y]) else {
+            let Some(cell) = near.nearest_neighbor(&[x, y]) else {
                 break;
             };
             let [cx, cy] = *cell.geom();
