@@ -171,6 +171,35 @@ impl Extension {
     }
 }
 
+/// What is believed of how far it may have come: the scenarios of an optimised plan are drawn from it. Figures may be
+/// distributions here. How far one insect flies is not among them: it stands where the origin of catches is sought.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Extent {
+    /// Generations since it began, 0 or more; draws are rounded.
+    pub generations: Param,
+    /// Insects that began it, 1 or more; draws are rounded.
+    pub founders: Param,
+    /// Settled offspring of one insect in a generation, above 0.
+    pub growth: Param,
+    /// Insects on one tree before the next is counted infested, above 0.
+    pub insects_a_tree: Param,
+    /// The area that will be drawn reaches this far round every find, metres, above 0; one number.
+    pub enclose_m: Param,
+    /// Sectors of the compass in each of which the edge must be found, 1 to 360; one whole number.
+    pub sectors: Param,
+}
+
+/// What one look at one tree costs and sees.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TreeLook {
+    /// Crew-minutes, the way to the tree counted in, above 0.
+    pub minutes: Param,
+    /// Chance that it shows an infested tree for what it is, above 0, at most 1.
+    pub sensitivity: Param,
+}
+
 /// A protocol's rings.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -187,6 +216,12 @@ pub struct RingProtocol {
     /// What a heavy find changes.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub extension: Option<Extension>,
+    /// What a look at a tree costs and sees; absent: no looks are planned.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tree_look: Option<TreeLook>,
+    /// How far it may have come; absent: the survey can be laid by rings, not optimised or tried out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub extent: Option<Extent>,
 }
 
 /// More rings than this are a mistake.
@@ -260,6 +295,19 @@ impl RingProtocol {
             figure("extra_in_centre", extra, whole, "a whole number, 0 or more")?;
         }
         figure("the duration", self.duration.count(), |v| v > 0.0, "above 0")?;
+        if let Some(look) = &self.tree_look {
+            believed("tree_look, minutes", &look.minutes, |v| v > 0.0, "above 0")?;
+            let share = |v: f64| v > 0.0 && v <= 1.0;
+            believed(
+                "tree_look, sensitivity",
+                &look.sensitivity,
+                share,
+                "above 0, at most 1",
+            )?;
+        }
+        if let Some(extent) = &self.extent {
+            extent.check()?;
+        }
         if let Some(extension) = &self.extension {
             if extension.counted.trim().is_empty() {
                 return refuse("extension: say what is counted".into());
@@ -308,6 +356,13 @@ impl RingProtocol {
             all.push(("what makes a find heavy".into(), &extension.over));
             all.push(("edge round a heavy find".into(), &extension.to_m));
         }
+        if let Some(look) = &self.tree_look {
+            all.push(("minutes for a tree".into(), &look.minutes));
+            all.push(("chance to see an infested tree".into(), &look.sensitivity));
+        }
+        if let Some(extent) = &self.extent {
+            all.extend(extent.figures().map(|(what, param)| (what.to_owned(), param)));
+        }
         all
     }
 
@@ -321,7 +376,7 @@ impl RingProtocol {
             .collect()
     }
 
-    /// How far out the figures were read rather than remembered or set: the worst mark among them.
+    /// Whether every figure was read in its source, or worked out from what was.
     pub fn is_read(&self) -> bool {
         self.figures()
             .iter()
@@ -340,6 +395,49 @@ impl RingProtocol {
     pub fn traps_per_km2(&self, ring: usize) -> f64 {
         let density = self.ring.get(ring).and_then(|r| r.traps.as_ref());
         density.map_or(0.0, |d| d.per_km2(self.cell_m2()))
+    }
+}
+
+impl Extent {
+    fn figures(&self) -> [(&'static str, &Param); 6] {
+        [
+            ("generations since it began", &self.generations),
+            ("insects that began it", &self.founders),
+            ("growth in a generation", &self.growth),
+            ("insects a tree", &self.insects_a_tree),
+            ("area round every find", &self.enclose_m),
+            ("sectors of the edge", &self.sectors),
+        ]
+    }
+
+    fn check(&self) -> Result<(), ModelError> {
+        believed(
+            "extent, generations",
+            &self.generations,
+            |v| (0.0..=100.0).contains(&v),
+            "from 0 to 100",
+        )?;
+        believed(
+            "extent, founders",
+            &self.founders,
+            |v| (1.0..=1000.0).contains(&v),
+            "from 1 to 1000",
+        )?;
+        believed("extent, growth", &self.growth, |v| v > 0.0, "above 0")?;
+        believed(
+            "extent, insects_a_tree",
+            &self.insects_a_tree,
+            |v| v > 0.0,
+            "above 0",
+        )?;
+        figure("extent, enclose_m", &self.enclose_m, |v| v > 0.0, "above 0 m")?;
+        let whole = |v: f64| (1.0..=360.0).contains(&v) && v.fract() == 0.0;
+        figure(
+            "extent, sectors",
+            &self.sectors,
+            whole,
+            "a whole number from 1 to 360",
+        )
     }
 }
 
@@ -389,6 +487,21 @@ impl Ring {
 
 fn refuse<T>(what: String) -> Result<T, ModelError> {
     Err(ModelError::Inconsistent(format!("rings: {what}")))
+}
+
+/// A figure that may be uncertain: its central value lies in its range, and it has a source.
+fn believed(what: &str, param: &Param, ok: impl Fn(f64) -> bool, rule: &str) -> Result<(), ModelError> {
+    param.dist.check()?;
+    let value = param.central();
+    if param.source.trim().is_empty() {
+        return refuse(format!(
+            "{what} has no source; write \"none\" where there is none"
+        ));
+    }
+    if !(value.is_finite() && ok(value)) {
+        return refuse(format!("{what} is {value}; it must be {rule}"));
+    }
+    Ok(())
 }
 
 /// A figure of a protocol is one number in its range, with its source.

@@ -58,6 +58,8 @@ fn mile_squares(per_mi2: &[f64]) -> RingProtocol {
         extra_in_centre: None,
         duration: Duration::Generations { count: p(3.0) },
         extension: None,
+        tree_look: None,
+        extent: None,
     }
 }
 
@@ -72,6 +74,8 @@ fn circles(edges: &[(f64, f64)]) -> RingProtocol {
         extra_in_centre: None,
         duration: Duration::Days { count: p(90.0) },
         extension: None,
+        tree_look: None,
+        extent: None,
     }
 }
 
@@ -389,6 +393,32 @@ fn a_protocol_is_a_file_and_what_is_wrong_in_it_is_told() {
         let error = RingProtocol::from_toml(&text).unwrap_err().to_string();
         assert!(error.contains(told), "{told}: {error}");
     }
+    let mut believed = circles(&[(800.0, 1.0)]);
+    believed.extent = Some(Extent {
+        generations: Param {
+            dist: Dist::Uniform { low: 1.0, high: 4.0 },
+            ..p(1.0)
+        },
+        founders: p(2.0),
+        growth: p(5.0),
+        insects_a_tree: p(10.0),
+        enclose_m: p(800.0),
+        sectors: p(8.0),
+    });
+    believed.tree_look = Some(TreeLook {
+        minutes: p(12.0),
+        sensitivity: p(0.3),
+    });
+    believed.check().unwrap();
+    assert!(believed.is_read() && believed.warnings().is_empty());
+    believed.extent.as_mut().unwrap().sectors = p(0.5);
+    assert!(
+        believed
+            .check()
+            .unwrap_err()
+            .to_string()
+            .contains("sectors is 0.5")
+    );
     let mut shrinking = circles(&[(800.0, 1.0), (700.0, 1.0)]);
     assert!(
         shrinking
