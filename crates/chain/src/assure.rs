@@ -37,6 +37,9 @@ pub struct Question {
     notes: Vec<String>,
 }
 
+/// Most seasons of one question; the engine counts no further.
+const MOST_SEASONS: i16 = 10;
+
 /// How the question is asked.
 #[derive(Debug, Clone, Copy)]
 pub struct Asked {
@@ -61,9 +64,28 @@ impl Question {
         asked: Asked,
         told: &mut Notes,
     ) -> Result<Question, ChainError> {
+        Question::spanning(programme, ground, series, asked, asked.on, told)
+    }
+
+    /// The same over several seasons: from the one in which `since` lies to the one of the day asked about; at most ten.
+    ///
+    /// # Errors
+    /// As [`Question::of`].
+    pub fn spanning(
+        programme: &Programme,
+        ground: &Ground,
+        series: &Series,
+        asked: Asked,
+        since: Date,
+        told: &mut Notes,
+    ) -> Result<Question, ChainError> {
         let heat = ground.params.heat;
-        let season = heat.season_range(heat.season_of(asked.on))?;
-        let (start, end) = (*season.start(), *season.end());
+        let season = heat.season_of(asked.on);
+        let first = heat.season_of(since).clamp(season - (MOST_SEASONS - 1), season);
+        let (start, end) = (
+            *heat.season_range(first)?.start(),
+            *heat.season_range(season)?.end(),
+        );
         let mut by_trap: HashMap<String, Vec<Visit>> = HashMap::new();
         for visit in programme.visits()? {
             by_trap.entry(visit.trap.clone()).or_default().push(visit);

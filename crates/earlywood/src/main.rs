@@ -46,6 +46,8 @@ enum Command {
     Assurance(command::assurance::AssuranceArgs),
     /// Who drives where on which day: what is due, shared among the crews. Nothing is written without --adopt.
     Rounds(command::rounds::RoundsArgs),
+    /// All that follows a find: whom to tell, where it came from, the regulated area, the release clock, the pest report.
+    Response(command::response::ResponseArgs),
     /// Adopted rounds as a file for calendars (ics), satellite receivers (gpx) or spreadsheets (csv).
     Export(command::export::ExportArgs),
     /// The form of one round, by the code on its paper; with --typed, record the answers that came back.
@@ -111,6 +113,7 @@ fn main() -> ExitCode {
         Command::Season(args) => command::season::run(args, form),
         Command::Assurance(args) => command::assurance::run(args, form),
         Command::Rounds(args) => command::rounds::run(args, form),
+        Command::Response(args) => command::response::run(args, form),
         Command::Export(args) => command::export::run(&args, form),
         Command::Sheet(args) => command::sheet::run(&args, form),
         Command::Print(args) => command::print::run(args, form),

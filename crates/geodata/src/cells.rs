@@ -120,6 +120,18 @@ impl Cells {
     }
 }
 
+/// The cell of a resolution in which a position lies, by its H3 index; `None` for a resolution or position that can't be.
+pub fn at(position: Position, resolution: u8) -> Option<u64> {
+    let resolution = Resolution::try_from(resolution).ok()?;
+    let at = LatLng::new(position.lat, position.lon).ok()?;
+    Some(u64::from(at.to_cell(resolution)))
+}
+
+/// Ground that a cell covers, square metres (H3's own figure, on a sphere); 0 for no H3 index.
+pub fn area_of(id: u64) -> f64 {
+    CellIndex::try_from(id).map_or(0.0, CellIndex::area_m2)
+}
+
 /// The cell of a coarser resolution that holds a cell, by its H3 index; `None` for a finer resolution or no H3 index.
 pub fn parent(id: u64, resolution: u8) -> Option<u64> {
     let resolution = Resolution::try_from(resolution).ok()?;

@@ -1,11 +1,13 @@
-//! `earlywood export`: adopted rounds as files for other programs.
+//! `earlywood export`: adopted rounds, and the map that the public may see, as files for other programs.
 
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, bail};
 use clap::{Args, ValueEnum};
+use earlywood_chain::response::public::public;
 use earlywood_chain::rounds::files::{Export, Which, csv, gpx, ics};
 use earlywood_chain::rounds::put_lines;
+use earlywood_journal::Programme;
 use jiff::civil::Date;
 use serde_json::json;
 
@@ -17,13 +19,16 @@ pub(crate) struct ExportArgs {
     #[command(flatten)]
     file: FileArg,
     /// The format: ics (calendar, RFC 5545), gpx (GPX 1.1) or csv (RFC 4180; a cell that a spreadsheet would take for a formula
-    /// gets an apostrophe in front).
+    /// gets an apostrophe in front) of the adopted rounds; geojson (RFC 7946) of what the public may see, with --public.
     #[arg(long = "as", value_name = "FORMAT")]
     format: Format,
     /// The file to write.
     #[arg(value_name = "OUT")]
     out: PathBuf,
-    /// First day; today when left out.
+    /// The public map: confirmed finds alone, in cells of about 5 km2, and regulated areas in force. Only with --as geojson.
+    #[arg(long)]
+    public: bool,
+    /// First day; today when left out. For the public map: the day it shows.
     #[arg(long, value_name = "DATE")]
     from: Option<Date>,
     /// Last day; 27 days after the first when left out.
@@ -48,13 +53,22 @@ enum Format {
     Ics,
     Gpx,
     Csv,
+    Geojson,
 }
 
 pub(crate) fn run(args: &ExportArgs, form: Form) -> Result<()> {
     if args.stops && args.format != Format::Ics {
         bail!("--stops is for calendars; the other formats have every stop in any case");
     }
+    if args.public != (args.format == Format::Geojson) {
+        bail!(
+            "geojson and --public go together: rounds are exported as ics, gpx or csv, the public map as geojson"
+        );
+    }
     let programme = super::read(&args.file)?;
+    if args.public {
+        return public_map(args, &programme, form);
+    }
     let zone = super::zone(&programme, args.time_zone.as_deref())?;
     let from = args
         .from
@@ -75,6 +89,7 @@ pub(crate) fn run(args: &ExportArgs, form: Form) -> Result<()> {
         Format::Ics => ics(&export, args.stops)?,
         Format::Gpx => gpx(&export),
         Format::Csv => csv(&export)?,
+        Format::Geojson => bail!("rounds are exported as ics, gpx or csv"),
     };
     write_whole(&args.out, &text, args.force)?;
     let stops: usize = export.rounds.iter().map(|r| r.round.stops.len()).sum();
@@ -87,6 +102,24 @@ pub(crate) fn run(args: &ExportArgs, form: Form) -> Result<()> {
             )
         },
         || json!({"file": args.out.display().to_string(), "rounds": export.rounds.len(), "stops": stops}),
+    )
+}
+
+fn public_map(args: &ExportArgs, programme: &Programme, form: Form) -> Result<()> {
+    let on = args.from.unwrap_or_else(super::today);
+    let map = public(programme, on)?;
+    crate::chain::tell(&map.notes);
+    write_whole(&args.out, &serde_json::to_string(&map.geojson())?, args.force)?;
+    form.say(
+        || {
+            format!(
+                "{} cells with confirmed finds and {} regulated areas written to {}.",
+                map.cells.len(),
+                map.areas.len(),
+                args.out.display()
+            )
+        },
+        || json!({"file": args.out.display().to_string(), "cells": map.cells.len(), "areas": map.areas.len()}),
     )
 }
 

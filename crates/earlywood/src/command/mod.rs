@@ -14,6 +14,7 @@ pub(crate) mod place;
 pub(crate) mod plant;
 pub(crate) mod print;
 mod record;
+pub(crate) mod response;
 pub(crate) mod rounds;
 pub(crate) mod season;
 pub(crate) mod serve;

@@ -1,0 +1,794 @@
+//! `earlywood response`: all that follows a find, from the notices to the release.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context as _, Result, anyhow, bail};
+use clap::{Args, Subcommand, ValueEnum};
+use earlywood_chain::response::report::{self, Given, Issue};
+use earlywood_chain::response::{Case, How, Whole, origin, public, steps, trigger, whole};
+use earlywood_journal::body::ResponseEnd;
+use earlywood_journal::{
+    AreaDrawn, AreaLifted, Body, MultiPolygon, Programme, ProtocolAdopted, Receipt, ResponseClosed,
+    ResponseOpened,
+};
+use earlywood_model::protocol;
+use jiff::Timestamp;
+use jiff::civil::Date;
+use serde_json::{Value, json};
+
+use super::export::write_whole;
+use crate::chain::{GroundArgs, tell};
+use crate::out::{Form, table};
+use crate::{ActorArg, FileArg};
+
+#[derive(Args)]
+#[command(subcommand_precedence_over_arg = true)]
+pub(crate) struct ResponseArgs {
+    #[command(flatten)]
+    file: FileArg,
+    /// The find, by its specimen's label (`trap:T-1 2026-05-04` for a determination that names a trap and a day). Without it:
+    /// the responses there are, and the confirmed finds that wait for one.
+    #[arg(value_name = "FIND")]
+    find: Option<String>,
+    #[command(flatten)]
+    actor: ActorArg,
+    /// The day asked about; today when left out.
+    #[arg(long, value_name = "D")]
+    on: Option<Date>,
+    /// Weather station; the only one when left out.
+    #[arg(long, value_name = "S")]
+    station: Option<String>,
+    #[command(flatten)]
+    ground: GroundArgs,
+    /// Draws of the uncertain parameters behind the origin; as many as a few seconds allow when left out.
+    #[arg(long, value_name = "N", default_value = "0", value_parser = clap::value_parser!(u32).range(0..=100_000))]
+    draws: u32,
+    /// Seed of the draws.
+    #[arg(long, default_value = "1")]
+    seed: u64,
+    /// Trees listed in the order of search.
+    #[arg(long, value_name = "N", default_value = "200")]
+    trees: usize,
+    /// Write finds, origin and area as GeoJSON: exact positions, confidential.
+    #[arg(long, value_name = "OUT")]
+    geojson: Option<PathBuf>,
+    /// Write over a file that is there.
+    #[arg(long)]
+    force: bool,
+    #[command(subcommand)]
+    what: Option<What>,
+}
+
+#[derive(Subcommand)]
+enum What {
+    /// Take a protocol for a target: what is decided beforehand about a find. Needs no FIND.
+    Adopt {
+        /// The protocol, a TOML file; or the id of a target whose protocol comes with the program.
+        #[arg(value_name = "PROTOCOL")]
+        protocol: String,
+    },
+    /// Begin a response to the find: it must be confirmed, and a protocol adopted.
+    Open {
+        /// Why.
+        #[arg(long, value_name = "WORDS")]
+        reason: String,
+    },
+    /// Record that somebody of the protocol's chain was told.
+    Step {
+        /// The step's id.
+        #[arg(value_name = "STEP")]
+        step: String,
+        /// When, as 2026-05-04T09:30:00-07:00; now when left out.
+        #[arg(long, value_name = "TIME")]
+        at: Option<String>,
+        /// What was told, to which office; no private person's name.
+        #[arg(long, value_name = "WORDS")]
+        note: Option<String>,
+    },
+    /// Draw the next version of the regulated area from a file.
+    Area(AreaArgs),
+    /// Lift a version of the regulated area.
+    Lift {
+        /// The version.
+        #[arg(long, value_name = "V")]
+        version: u32,
+        /// First day on which it holds no more; today when left out.
+        #[arg(long, value_name = "D")]
+        from: Option<Date>,
+        /// By whose order: an office and its paper.
+        #[arg(long, value_name = "WORDS")]
+        authority: String,
+        /// Why.
+        #[arg(long, value_name = "WORDS")]
+        reason: String,
+    },
+    /// The next version of the pest report; nothing is written without --issue.
+    Report(ReportArgs),
+    /// End the response.
+    Close {
+        /// How it ended.
+        #[arg(long, value_enum)]
+        end: EndArg,
+        /// By whose order.
+        #[arg(long, value_name = "WORDS")]
+        authority: String,
+        /// Why.
+        #[arg(long, value_name = "WORDS")]
+        reason: String,
+    },
+}
+
+#[derive(Args)]
+struct AreaArgs {
+    /// The ground, drawn elsewhere: GeoJSON with one or more polygons.
+    #[arg(long, value_name = "GEOJSON")]
+    geometry: PathBuf,
+    /// The boundary in words, a text file; without it, so many polygons of so many corners.
+    #[arg(long, value_name = "FILE")]
+    text: Option<PathBuf>,
+    /// First day on which it holds; today when left out.
+    #[arg(long, value_name = "D")]
+    from: Option<Date>,
+    /// Last day on which it holds.
+    #[arg(long, value_name = "D")]
+    to: Option<Date>,
+    /// By whose order: an office and its paper.
+    #[arg(long, value_name = "WORDS")]
+    authority: String,
+    /// Why this ground.
+    #[arg(long, value_name = "WORDS")]
+    reason: String,
+}
+
+#[derive(Args)]
+struct ReportArgs {
+    /// What an item says: ITEM=WORDS. May be given several times. The danger is never filled by the program.
+    #[arg(long = "item", value_name = "ITEM=WORDS", value_parser = item)]
+    items: Vec<(String, String)>,
+    /// Issue it: it goes into the journal, and no version is ever overwritten.
+    #[arg(long, requires = "to")]
+    issue: bool,
+    /// To whom it goes, as offices.
+    #[arg(long, value_name = "WORDS")]
+    to: Option<String>,
+    /// The authority's own statement on status, word for word.
+    #[arg(long, value_name = "WORDS")]
+    statement: Option<String>,
+    /// What changed since the version before; the changed items are named when left out.
+    #[arg(long, value_name = "WORDS")]
+    changes: Option<String>,
+    /// It is no preliminary report.
+    #[arg(long = "final")]
+    last: bool,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum EndArg {
+    /// The authority released the area.
+    Released,
+    /// The find was none.
+    NoFind,
+    /// Another response or another agency goes on with it.
+    HandedOver,
+    /// Eradication was given up.
+    GivenUp,
+}
+
+impl From<EndArg> for ResponseEnd {
+    fn from(end: EndArg) -> Self {
+        match end {
+            EndArg::Released => ResponseEnd::Released,
+            EndArg::NoFind => ResponseEnd::NoFind,
+            EndArg::HandedOver => ResponseEnd::HandedOver,
+            EndArg::GivenUp => ResponseEnd::GivenUp,
+        }
+    }
+}
+
+fn item(text: &str) -> Result<(String, String), String> {
+    match text.split_once('=') {
+        Some((item, words)) if !item.trim().is_empty() && !words.trim().is_empty() => {
+            Ok((item.trim().to_owned(), words.trim().to_owned()))
+        }
+        _ => Err(format!(
+            "{text:?} is no item; write ITEM=WORDS, as danger=\"kills every ash\""
+        )),
+    }
+}
+
+pub(crate) fn run(args: ResponseArgs, form: Form) -> Result<()> {
+    if let Some(on) = args.on.filter(|on| *on > super::today()) {
+        bail!("--on {on} lies in the future; a response rests on what was found");
+    }
+    match (&args.what, &args.find) {
+        (Some(What::Adopt { .. }), Some(find)) => {
+            bail!("a protocol is adopted for a target, not for find {find:?}: leave the find out")
+        }
+        (Some(What::Adopt { protocol }), None) => adopt(&args, protocol, form),
+        (Some(_), None) => bail!("name the find: earlywood response FILE FIND ..."),
+        (None, None) => list(&args, form),
+        (Some(what), Some(find)) => act(&args, find, what, form),
+        (None, Some(find)) => show(&args, find, form),
+    }
+}
+
+fn case(args: &ResponseArgs, programme: &Programme, find: &str) -> Result<Case> {
+    let mut case = Case::of(programme, find, args.on.unwrap_or_else(super::today))?;
+    case.station.clone_from(&args.station);
+    Ok(case)
+}
+
+// What there is.
+
+fn list(args: &ResponseArgs, form: Form) -> Result<()> {
+    let programme = super::read(&args.file)?;
+    let responses = programme.responses()?;
+    let waiting = public::unanswered(&programme)?;
+    let state = |r: &earlywood_journal::Response| match &r.closed {
+        Some(closed) => format!("closed on {} ({})", closed.value.date, closed.value.end.word()),
+        None => "open".to_owned(),
+    };
+    form.say(
+        || {
+            let mut lines = Vec::new();
+            if responses.is_empty() {
+                lines.push("No response was opened.".to_owned());
+            } else {
+                let rows: Vec<Vec<String>> = responses
+                    .iter()
+                    .map(|r| {
+                        let area = r.area().map(|a| format!("{:.2} km2 (version {})", a.value.km2, a.value.version));
+                        vec![
+                            r.find().to_owned(),
+                            r.target().to_owned(),
+                            r.opened.at.strftime("%Y-%m-%d").to_string(),
+                            state(r),
+                            area.unwrap_or_else(|| "none".into()),
+                            r.reports.len().to_string(),
+                        ]
+                    })
+                    .collect();
+                lines.push(table(&["find", "target", "opened", "state", "regulated area", "reports"], &rows));
+            }
+            for (find, target) in &waiting {
+                lines.push(format!("WAITS: find {find} of {target} is confirmed and no response is open on it."));
+            }
+            lines.join("\n")
+        },
+        || {
+            let one = |r: &earlywood_journal::Response| {
+                json!({
+                    "find": r.find(), "target": r.target(), "opened": r.opened.at.to_string(), "state": state(r),
+                    "area_km2": r.area().map(|a| a.value.km2), "reports": r.reports.len(),
+                })
+            };
+            let waits = |(find, target): &(String, String)| json!({"find": find, "target": target});
+            json!({
+                "responses": responses.iter().map(one).collect::<Vec<_>>(),
+                "waiting": waiting.iter().map(waits).collect::<Vec<_>>(),
+            })
+        },
+    )
+}
+
+fn show(args: &ResponseArgs, find: &str, form: Form) -> Result<()> {
+    let programme = super::read(&args.file)?;
+    let case = case(args, &programme, find)?;
+    let how = How {
+        now: Timestamp::now(),
+        ground: args.ground.into(),
+        origin: origin::Ask {
+            draws: args.draws,
+            seed: args.seed,
+            trees: args.trees,
+            ..origin::Ask::default()
+        },
+    };
+    let all = whole(&programme, &case, how)?;
+    if let Some(out) = &args.geojson {
+        write_whole(out, &serde_json::to_string(&all.geojson())?, args.force)?;
+    }
+    form.say(|| words(&all), || json!(all))
+}
+
+fn words(all: &Whole) -> String {
+    let mut lines = vec![
+        format!("{} ({}): find {}, response {}.", all.common_name, all.target, all.find, all.state),
+        "CONFIDENTIAL. Everything below is proposed; people with standing decide, and the law of the place holds.".into(),
+        String::new(),
+    ];
+    lines.extend(finds_words(all));
+    if let Some(proposed) = &all.proposed {
+        lines.push(String::new());
+        lines.push("What the protocol sets off:".into());
+        if proposed.met.is_empty() {
+            lines.push("  nothing yet".into());
+        }
+        for met in &proposed.met {
+            lines.push(format!("  {}: {} ({})", met.rule, met.sets_off, met.why));
+        }
+        for met in &proposed.nearly {
+            lines.push(format!("  perhaps {}: {} ({})", met.rule, met.sets_off, met.why));
+        }
+    }
+    lines.extend(steps_words(all));
+    lines.extend(origin_words(all));
+    if let Some(d) = &all.delimiting {
+        lines.push(String::new());
+        lines.push(format!(
+            "Delimiting survey ({}) from {}: {} traps, {} of them hanging; {} units to look at, {:.0} hours.",
+            d.method, d.from, d.traps, d.hanging, d.looks, d.hours
+        ));
+    }
+    if let Some(area) = &all.area {
+        lines.push(String::new());
+        lines.push(format!(
+            "Regulated area, version {} of {}: {:.2} km2 from {} ({}).",
+            area.version, area.versions, area.km2, area.from, area.authority
+        ));
+        lines.extend(area.text.lines().map(|line| format!("  {line}")));
+    }
+    lines.extend(clock_words(all));
+    lines.push(String::new());
+    lines.push(format!("Pest status, proposed: {}.", all.status.words));
+    lines.extend(all.status.evidence.iter().map(|e| format!("  {e}")));
+    lines.push(format!("  {}", all.status.caution));
+    if let Some(said) = &all.status.statement {
+        lines.push(format!("  The authority's own words: {said}"));
+    }
+    for report in &all.reports {
+        let kind = if report.preliminary {
+            "preliminary"
+        } else {
+            "final"
+        };
+        lines.push(format!(
+            "Pest report, version {} of {} ({kind}), to {}.",
+            report.version, report.date, report.to
+        ));
+    }
+    if !all.lacking.is_empty() {
+        lines.push(String::new());
+    }
+    for lacking in &all.lacking {
+        lines.push(format!("Not worked out: {}: {}", lacking.part, lacking.why));
+    }
+    let notes = all.notes.iter().chain(all.proposed.iter().flat_map(|p| &p.notes));
+    lines.extend(notes.map(|note| format!("Note: {note}")));
+    lines.join("\n")
+}
+
+fn finds_words(all: &Whole) -> Vec<String> {
+    if all.finds.is_empty() {
+        return vec!["No find of this response stands confirmed.".into()];
+    }
+    let rows: Vec<Vec<String>> = all
+        .finds
+        .iter()
+        .map(|f| {
+            vec![
+                f.label.clone(),
+                f.taken.to_string(),
+                f.count.to_string(),
+                f.life_stage.clone().unwrap_or_else(|| "?".into()),
+                match (&f.trap, &f.tree) {
+                    (Some(trap), _) => format!("trap {trap}"),
+                    (None, Some(tree)) => format!("tree {tree}"),
+                    _ => "elsewhere".into(),
+                },
+                f.by.clone(),
+            ]
+        })
+        .collect();
+    vec![table(
+        &["find", "taken", "insects", "stage", "from", "confirmed by"],
+        &rows,
+    )]
+}
+
+fn steps_words(all: &Whole) -> Vec<String> {
+    let Some(checklist) = &all.checklist else {
+        return Vec::new();
+    };
+    let mut lines = vec![String::new()];
+    if let Some(confirmed) = checklist.confirmed {
+        lines.push(format!(
+            "Whom to tell, from the confirmation at {}:",
+            confirmed.strftime("%Y-%m-%d %H:%MZ")
+        ));
+    }
+    let rows: Vec<Vec<String>> = checklist
+        .steps
+        .iter()
+        .map(|s| {
+            vec![
+                format!("  {}", s.order),
+                s.id.clone(),
+                s.who.clone(),
+                s.due.strftime("%Y-%m-%d %H:%MZ").to_string(),
+                s.standing.words().to_owned(),
+                s.done
+                    .map_or_else(String::new, |at| at.strftime("%Y-%m-%d %H:%MZ").to_string()),
+            ]
+        })
+        .collect();
+    if !rows.is_empty() {
+        lines.push(table(&["  no", "step", "who", "by", "state", "done"], &rows));
+    }
+    lines.extend(checklist.notes.iter().map(|note| format!("  {note}")));
+    lines
+}
+
+fn origin_words(all: &Whole) -> Vec<String> {
+    let Some(o) = &all.origin else {
+        return Vec::new();
+    };
+    let mut lines = vec![
+        String::new(),
+        format!(
+            "Where it came from, by {} insects in {} of {} traps and {} host trees ({} draws):",
+            o.insects, o.with_catch, o.traps, o.trees, o.draws
+        ),
+        format!(
+            "  50 % within {:.1} ha ({} trees), 95 % within {:.1} ha ({} trees).",
+            o.region50.hectares, o.region50.trees, o.region95.hectares, o.region95.trees
+        ),
+    ];
+    if o.numbers.len() > 1 {
+        let numbers: Vec<String> = o
+            .numbers
+            .iter()
+            .map(|n| format!("{} {:.0} %", n.origins, 100.0 * n.probability))
+            .collect();
+        lines.push(format!("  How many origins: {}.", numbers.join(", ")));
+    }
+    for (i, cluster) in o.clusters.iter().enumerate() {
+        lines.push(format!(
+            "  Origin {}: about {:.0} flyers, 95 % within {:.1} ha; traps {}.",
+            i + 1,
+            cluster.flyers,
+            cluster.hectares95,
+            cluster.traps.join(", ")
+        ));
+    }
+    let rows: Vec<Vec<String>> = o
+        .search
+        .iter()
+        .take(10)
+        .map(|t| {
+            vec![
+                format!("  {}", t.host),
+                t.species.clone(),
+                format!("{:.5}, {:.5}", t.position.lat, t.position.lon),
+                format!("{:.1} %", 100.0 * t.probability),
+                format!("{:.0} %", 100.0 * t.cumulative),
+            ]
+        })
+        .collect();
+    lines.push(table(
+        &["  search first", "species", "where", "chance", "so far"],
+        &rows,
+    ));
+    lines.extend(o.notes.iter().map(|note| format!("  {note}")));
+    lines
+}
+
+fn clock_words(all: &Whole) -> Vec<String> {
+    let Some(c) = &all.clock else {
+        return Vec::new();
+    };
+    let mut lines = vec![
+        String::new(),
+        format!(
+            "Release clock: {:.2} of {} {} since the last find of {}; {} days of effort held, {} not.",
+            c.passed, c.needed, c.term, c.last_find, c.held_days, c.lost_days
+        ),
+    ];
+    match (c.done_on, c.forecast) {
+        (Some(day), _) => lines.push(format!("  It has run out on {day}; whether to release is for the authority.")),
+        (None, Some(f)) if f.years == 0 => {
+            lines.push(format!("  It runs out on {} if effort holds and nothing is found.", f.median));
+        }
+        (None, Some(f)) => lines.push(format!(
+            "  It runs out about {} ({} to {}, by {} past years' weather) if effort holds and nothing is found.",
+            f.median, f.earliest, f.latest, f.years
+        )),
+        (None, None) => lines.push("  When it runs out can't be foretold: no past year's weather tells.".into()),
+    }
+    if let Some(s) = &c.silence {
+        let clumped = s.none_clumped.map_or_else(String::new, |p| {
+            format!(", {:.1} % were catches clumped", 100.0 * p)
+        });
+        lines.push(format!(
+            "  In {:.0} effective trap-days since: the design incursion would have gone unseen with {:.1} %{clumped}.",
+            s.trap_days,
+            100.0 * s.none_poisson
+        ));
+        if let Some(p) = s.sighting_p {
+            lines.push(format!(
+                "  So long a silence at the rate of the sightings before: {:.1} %.",
+                100.0 * p
+            ));
+        }
+    }
+    lines.extend(c.notes.iter().map(|note| format!("  {note}")));
+    lines
+}
+
+// What is recorded.
+
+fn adopt(args: &ResponseArgs, named: &str, form: Form) -> Result<()> {
+    let path = Path::new(named);
+    let toml = if path.exists() {
+        std::fs::read_to_string(path).with_context(|| format!("{named} can't be read"))?
+    } else if let Some(shipped) = protocol::shipped_toml(named) {
+        shipped.to_owned()
+    } else {
+        let ids: Vec<&str> = protocol::shipped().iter().map(|p| p.target.as_str()).collect();
+        bail!(
+            "there is no file {named}, and no protocol of that name comes with the program (there are {})",
+            ids.join(", ")
+        );
+    };
+    let read = protocol::Protocol::from_toml(&toml).with_context(|| named.to_owned())?;
+    let mut programme = super::open(&args.file)?;
+    let body = ProtocolAdopted {
+        target: read.target.clone(),
+        toml,
+    };
+    let receipt = programme.append(&super::act(&args.actor)?, Body::ProtocolAdopted(body))?;
+    tell(&read.warnings());
+    form.say(
+        || {
+            format!(
+                "Protocol adopted for {}: {} rules, {} to tell. {}",
+                read.target,
+                read.trigger.rules.len(),
+                read.notify.len(),
+                read.caution
+            )
+        },
+        || json!({"target": read.target, "entry": receipt.id.to_string(), "warnings": read.warnings()}),
+    )
+}
+
+fn act(args: &ResponseArgs, find: &str, what: &What, form: Form) -> Result<()> {
+    if let What::Report(report) = what
+        && !report.issue
+    {
+        let programme = super::read(&args.file)?;
+        return draft(&case(args, &programme, find)?, &programme, report, form);
+    }
+    let mut programme = super::open(&args.file)?;
+    let case = case(args, &programme, find)?;
+    let act = super::act(&args.actor)?;
+    let (receipt, words): (Receipt, String) = match what {
+        What::Adopt { .. } => bail!("a protocol is adopted without a find"),
+        What::Open { reason } => {
+            let entry = case.protocol().map(|_| case.protocol_entry)?;
+            let protocol = entry.ok_or_else(|| anyhow!("no protocol is adopted for {}", case.profile.id))?;
+            let proposed = trigger::propose(&programme, &case)?;
+            let set_off: Vec<String> = proposed
+                .met
+                .iter()
+                .map(|m| format!("{}: {}", m.rule, m.sets_off))
+                .collect();
+            let said = if set_off.is_empty() {
+                "nothing".to_owned()
+            } else {
+                set_off.join("; ")
+            };
+            let body = ResponseOpened {
+                find: find.to_owned(),
+                target: case.profile.id.clone(),
+                protocol,
+                set_off,
+                reason: reason.clone(),
+            };
+            let receipt = programme.append(&act, Body::ResponseOpened(body))?;
+            (
+                receipt,
+                format!("Response to {find} opened. The protocol sets off: {said}."),
+            )
+        }
+        What::Step { step, at, note } => (
+            steps::take(&mut programme, &act, &case, step, at.clone(), note.clone())?,
+            format!("Step {step} of {find} recorded."),
+        ),
+        What::Area(area) => draw(&mut programme, &act, &case, area)?,
+        What::Lift {
+            version,
+            from,
+            authority,
+            reason,
+        } => {
+            let body = AreaLifted {
+                find: find.to_owned(),
+                version: *version,
+                from: from.unwrap_or_else(|| act.today()),
+                authority: authority.clone(),
+                reason: reason.clone(),
+            };
+            let receipt = programme.append(&act, Body::AreaLifted(body))?;
+            (
+                receipt,
+                format!("Version {version} of the regulated area of {find} lifted."),
+            )
+        }
+        What::Report(report) => issue(&mut programme, &act, &case, report)?,
+        What::Close {
+            end,
+            authority,
+            reason,
+        } => {
+            let body = ResponseClosed {
+                find: find.to_owned(),
+                date: act.today(),
+                end: (*end).into(),
+                authority: authority.clone(),
+                reason: reason.clone(),
+            };
+            let word = body.end.word();
+            (
+                programme.append(&act, Body::ResponseClosed(body))?,
+                format!(
+                    "Response to {find} closed ({word}); the pest report of the end is still to be issued."
+                ),
+            )
+        }
+    };
+    form.say(
+        || words,
+        || json!({"find": find, "entry": receipt.id.to_string()}),
+    )
+}
+
+fn draw(
+    programme: &mut Programme,
+    act: &earlywood_journal::Act,
+    case: &Case,
+    args: &AreaArgs,
+) -> Result<(Receipt, String)> {
+    let geometry = read_geometry(&args.geometry)?;
+    let area = earlywood_model::record::Area(geometry.coordinates.clone());
+    if let Some((rule, value)) = earlywood_geodata::area::fault(&area) {
+        bail!("{}: {rule} {value}", args.geometry.display());
+    }
+    let km2 = earlywood_geodata::area::area_m2(&area) / 1e6;
+    let text = match &args.text {
+        Some(path) => {
+            std::fs::read_to_string(path).with_context(|| format!("{} can't be read", path.display()))?
+        }
+        None => {
+            let corners: usize = geometry
+                .coordinates
+                .iter()
+                .flatten()
+                .map(|ring| ring.len() - 1)
+                .sum();
+            format!(
+                "{} polygons with {corners} corners, as drawn in a file",
+                geometry.coordinates.len()
+            )
+        }
+    };
+    let version = case.response.as_ref().map_or(0, |r| r.areas.len()) + 1;
+    let version = u32::try_from(version).unwrap_or(u32::MAX);
+    let body = AreaDrawn {
+        find: case.find.clone(),
+        version,
+        finds: case.finds.iter().map(|f| f.label.clone()).collect(),
+        geometry,
+        km2,
+        text,
+        steps: Vec::new(),
+        from: args.from.unwrap_or_else(|| act.today()),
+        to: args.to,
+        authority: args.authority.clone(),
+        reason: args.reason.clone(),
+        settings: json!({"from_file": true}),
+    };
+    let receipt = programme.append(act, Body::AreaDrawn(body))?;
+    Ok((
+        receipt,
+        format!(
+            "Regulated area of {}, version {version}: {km2:.2} km2.",
+            case.find
+        ),
+    ))
+}
+
+/// Every polygon of a GeoJSON file as one piece of ground.
+fn read_geometry(path: &Path) -> Result<MultiPolygon> {
+    let text = std::fs::read_to_string(path).with_context(|| format!("{} can't be read", path.display()))?;
+    let value: Value =
+        serde_json::from_str(&text).with_context(|| format!("{} is no JSON", path.display()))?;
+    let mut polygons = Vec::new();
+    gather(&value, &mut polygons).with_context(|| path.display().to_string())?;
+    if polygons.is_empty() {
+        bail!("{} has no polygon", path.display());
+    }
+    Ok(MultiPolygon::new(polygons))
+}
+
+fn gather(value: &Value, polygons: &mut Vec<Vec<Vec<[f64; 2]>>>) -> Result<()> {
+    let coordinates = value.get("coordinates").cloned().unwrap_or(Value::Null);
+    match value.get("type").and_then(Value::as_str) {
+        Some("FeatureCollection") => {
+            for feature in value
+                .get("features")
+                .and_then(Value::as_array)
+                .into_iter()
+                .flatten()
+            {
+                gather(feature, polygons)?;
+            }
+        }
+        Some("Feature") => gather(value.get("geometry").unwrap_or(&Value::Null), polygons)?,
+        Some("Polygon") => {
+            polygons.push(serde_json::from_value(coordinates).context("a polygon's coordinates")?)
+        }
+        Some("MultiPolygon") => {
+            let many: Vec<Vec<Vec<[f64; 2]>>> =
+                serde_json::from_value(coordinates).context("a MultiPolygon's coordinates")?;
+            polygons.extend(many);
+        }
+        Some(other) => bail!("a {other} is no ground; give polygons"),
+        None => bail!("this is no GeoJSON: it has no \"type\""),
+    }
+    Ok(())
+}
+
+fn given(args: &ReportArgs) -> Given {
+    args.items.iter().cloned().collect()
+}
+
+fn draft(case: &Case, programme: &Programme, args: &ReportArgs, form: Form) -> Result<()> {
+    let draft = report::draft(programme, case, &given(args))?;
+    form.say(
+        || {
+            let mut lines = vec![format!(
+                "Pest report of {}, version {} (not issued; --issue --to OFFICES does):",
+                case.find, draft.version
+            )];
+            for item in &draft.items {
+                lines.push(format!("{}: {}", item.what, item.text));
+            }
+            for missing in &draft.missing {
+                lines.push(format!("MISSING: {missing} (--item {missing}=WORDS)"));
+            }
+            lines.push(draft.status.caution.clone());
+            lines.join("\n")
+        },
+        || json!(draft),
+    )
+}
+
+fn issue(
+    programme: &mut Programme,
+    act: &earlywood_journal::Act,
+    case: &Case,
+    args: &ReportArgs,
+) -> Result<(Receipt, String)> {
+    let draft = report::draft(programme, case, &given(args))?;
+    let (version, missing) = (draft.version, draft.missing.clone());
+    let how = Issue {
+        to: args.to.clone().unwrap_or_default(),
+        statement: args.statement.clone(),
+        changes: args.changes.clone(),
+        last: args.last,
+    };
+    let receipt = report::issue(programme, act, case, draft, how)?;
+    let lacks = if missing.is_empty() {
+        "it lacks nothing that the standard asks for".to_owned()
+    } else {
+        format!("it lacks {}", missing.join(", "))
+    };
+    Ok((
+        receipt,
+        format!(
+            "Pest report of {}, version {version}, issued; {lacks}.",
+            case.find
+        ),
+    ))
+}
