@@ -20,7 +20,7 @@ pub struct Chance {
 /// How long to try.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Options {
-    /// Entries the exchanges may read. The default takes about a second or two; the answer is the same on every machine.
+    /// Entries the exchanges may read. The default takes a second or so; the answer is the same on every machine.
     pub exchange_work: u64,
     /// Tangents of the bound.
     pub bound_rounds: u32,
@@ -33,7 +33,7 @@ pub struct Options {
 impl Default for Options {
     fn default() -> Self {
         Options {
-            exchange_work: 600_000_000,
+            exchange_work: 200_000_000,
             bound_rounds: 120,
             enough: 0.001,
             whole: true,
