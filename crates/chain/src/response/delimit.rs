@@ -472,8 +472,17 @@ impl<'a> About<'a> {
             .filter(|p| !p.forbidden && !taken.contains(p.label.as_str()) && is_near(p.position, far_m))
             .collect();
         let request = Request {
+            // Only candidates are asked for: the planner of a survey is another.
+            limit: earlywood_planner::siting::Limit::Count(1),
+            aim: crate::siting::Aim::default(),
+            spacing_m: None,
+            own_places_only: false,
             most_candidates: wanted.most_candidates,
-            ..Request::default()
+            keep_hanging: false,
+            seed: wanted.seed,
+            effort: 1.0,
+            time_limit: None,
+            prove: false,
         };
         let places = candidates(&near, &own, &request, notes)?;
         let at: Vec<Point> = places.iter().map(|p| case.point(p.position)).collect();
