@@ -24,6 +24,7 @@ pub mod network;
 pub mod phone;
 pub mod plan;
 pub mod preview;
+pub mod response;
 pub mod rounds;
 pub mod season;
 mod shelf;

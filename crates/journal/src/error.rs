@@ -297,6 +297,9 @@ pub enum Refusal {
     /// The profile can't be adopted.
     #[error("{0}")]
     Profile(ModelError),
+    /// The protocol can't be adopted, or not be read any more.
+    #[error("{0}")]
+    Protocol(ModelError),
     /// A plan for a target that was not adopted.
     #[error("target {0:?} was not adopted by this programme")]
     UnknownTarget(String),

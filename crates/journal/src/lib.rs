@@ -49,6 +49,7 @@ mod people;
 mod programme;
 mod project;
 mod read;
+mod response;
 mod rules;
 mod schema;
 mod share;
@@ -63,12 +64,14 @@ pub use ask::{
     SpecimenMonth, Standing, StopMonth, TargetMonth, TrapMonth, TrayItem, TreeMonth, Urgency, Whereabouts,
 };
 pub use body::{
-    AuthorityGranted, Body, Change, ConflictSettled, Correction, CrewFormed, Decision, Determination,
-    Determined, DeviceEnrolled, DeviceWithdrawn, HoldDeclared, HoldLifted, LeftOut, LoadMode, Loaded, Other,
-    PersonEnrolled, PersonErased, Photo, Plan, PlannedRound, PlannedStop, Planting, PlantingClosed,
-    ProgrammeSetUp, PublicKey, Role, RoundsAdopted, ScreeningMade, Sealed, SpecimenEnded, SpecimenTaken,
-    SpecimensAccepted, SpecimensDeclined, SpecimensOffered, Status, Subject, Supply, TakeDown, TargetAdopted,
-    TrapCameBack, TrapRegistered, TrapWrittenOff, TreeInspected, VisitMade, What,
+    AreaDrawn, AreaLifted, AuthorityGranted, Body, Change, ConflictSettled, Correction, CrewFormed, Decision,
+    DelimitingAdopted, DelimitingSpot, Determination, Determined, DeviceEnrolled, DeviceWithdrawn,
+    HoldDeclared, HoldLifted, LeftOut, LoadMode, Loaded, MultiPolygon, Other, PersonEnrolled, PersonErased,
+    PestReportIssued, Photo, Plan, PlannedRound, PlannedStop, Planting, PlantingClosed, ProgrammeSetUp,
+    ProtocolAdopted, PublicKey, ReportItem, ResponseClosed, ResponseEnd, ResponseOpened, ResponseStepDone,
+    Role, RoundsAdopted, ScreeningMade, Sealed, SpecimenEnded, SpecimenTaken, SpecimensAccepted,
+    SpecimensDeclined, SpecimensOffered, Status, Subject, Supply, TakeDown, TargetAdopted, TrapCameBack,
+    TrapRegistered, TrapWrittenOff, TreeInspected, VisitMade, What,
 };
 pub use canonical::canonical_json;
 pub use chunk::ChunkRef;
@@ -84,6 +87,7 @@ pub use people::{KnownDevice, Person, Personal};
 pub use programme::Programme;
 pub use project::lots::Stock;
 pub use read::{Adopted, Counts, FindRow, Hanging, LogFilter, OpenSpecimen, Recorded, Station};
+pub use response::{AdoptedProtocol, Noted, Response};
 pub use schema::{APPLICATION_ID, LAYOUT};
 pub use share::{Copied, copy_journal};
 #[cfg(feature = "postgres")]

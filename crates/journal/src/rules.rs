@@ -2,22 +2,23 @@
 //! came from another device is not refused but listed as a conflict (see `project`).
 
 use earlywood_model::profile::TargetProfile;
+use earlywood_model::protocol::Protocol;
 use jiff::civil::Date;
 use rusqlite::{Connection, OptionalExtension, params};
 use uuid::Uuid;
 
 use crate::body::{
     Body, Change, ConflictSettled, Correction, Decision, Determination, Determined, DeviceEnrolled,
-    HoldLifted, Origin, PersonEnrolled, Plan, PlantingClosed, PlantingOutcome, Role, RoundsAdopted,
-    SpecimenTaken, SpecimensAccepted, SpecimensOffered, Subject, Supply, SupplyMove, TargetAdopted,
-    VisitMade,
+    HoldLifted, Origin, PersonEnrolled, Plan, PlantingClosed, PlantingOutcome, ProtocolAdopted,
+    ResponseOpened, Role, RoundsAdopted, SpecimenTaken, SpecimensAccepted, SpecimensOffered, Subject, Supply,
+    SupplyMove, TargetAdopted, VisitMade,
 };
 use crate::canonical::canonical_json;
 use crate::error::{Error, Refusal};
 use crate::load::{Bulk, field};
 use crate::machine::trap::{self, Event, Move};
 use crate::machine::{find, specimen};
-use crate::project::{self, facts_of, specimens, traps};
+use crate::project::{self, facts_of, response, specimens, traps};
 use crate::trust::Trust;
 
 /// Stands for the entry that is not written yet.
@@ -67,6 +68,16 @@ pub(crate) fn check(db: &Connection, asked: &Asked<'_>, body: &Body) -> Result<(
         Body::TargetAdopted(b) => check_target(b),
         Body::PlanAdopted(b) => check_plan(db, b, asked.today),
         Body::RoundsAdopted(b) => check_rounds(db, b),
+        Body::ProtocolAdopted(b) => check_protocol(db, b),
+        Body::ResponseOpened(b) => {
+            check_opening(db, b).and_then(|()| check_response(db, asked, &b.find, body))
+        }
+        Body::ResponseStepDone(b) => check_response(db, asked, &b.find, body),
+        Body::AreaDrawn(b) => check_response(db, asked, &b.find, body),
+        Body::AreaLifted(b) => check_response(db, asked, &b.find, body),
+        Body::DelimitingAdopted(b) => check_response(db, asked, &b.find, body),
+        Body::PestReportIssued(b) => check_response(db, asked, &b.find, body),
+        Body::ResponseClosed(b) => check_response(db, asked, &b.find, body),
         Body::SpecimenTaken(b) => check_taken(db, asked, b),
         Body::SpecimensOffered(b) => check_offer(db, asked, b),
         Body::SpecimensAccepted(b) => check_acceptance(db, asked, b, body),
@@ -228,12 +239,7 @@ fn check_target(target: &TargetAdopted) -> Result<(), Error> {
 }
 
 fn check_plan(db: &Connection, plan: &Plan, today: Date) -> Result<(), Error> {
-    if !db
-        .prepare_cached("SELECT 1 FROM facts WHERE subject = ? AND kind = 'target-adopted'")?
-        .exists([format!("target:{}", plan.target)])?
-    {
-        return Err(Refusal::UnknownTarget(plan.target.clone()).into());
-    }
+    check_adopted(db, &plan.target)?;
     for (name, value) in [("objective", Some(plan.objective)), ("bound", plan.bound)] {
         if let Some(value) = value.filter(|value| !value.is_finite()) {
             return Err(field(name, value, "a number").into());
@@ -257,6 +263,108 @@ fn check_rounds(db: &Connection, rounds: &RoundsAdopted) -> Result<(), Error> {
         known(formed.exists([crew.key()])?, "crew", &round.crew)?;
     }
     Ok(())
+}
+
+// Responses.
+
+fn check_protocol(db: &Connection, adopted: &ProtocolAdopted) -> Result<(), Error> {
+    let protocol = Protocol::from_toml(&adopted.toml).map_err(Refusal::Protocol)?;
+    if protocol.target != adopted.target {
+        let rule = format!("the protocol's own target is {:?}", protocol.target);
+        return Err(field("target", format!("{:?}", adopted.target), &rule).into());
+    }
+    check_adopted(db, &adopted.target)
+}
+
+fn check_adopted(db: &Connection, target: &str) -> Result<(), Error> {
+    let adopted = db
+        .prepare_cached("SELECT 1 FROM facts WHERE subject = ? AND kind = 'target-adopted'")?
+        .exists([format!("target:{target}")])?;
+    if adopted {
+        Ok(())
+    } else {
+        Err(Refusal::UnknownTarget(target.to_owned()).into())
+    }
+}
+
+/// A response opens under a protocol of its own target.
+fn check_opening(db: &Connection, opened: &ResponseOpened) -> Result<(), Error> {
+    check_adopted(db, &opened.target)?;
+    let named = project::fact(db, opened.protocol)?;
+    match named.map(|fact| fact.body()).transpose()? {
+        Some(Body::ProtocolAdopted(b)) if b.target == opened.target => Ok(()),
+        _ => Err(unfit(
+            "protocol",
+            opened.protocol,
+            format!("is no adopted protocol of target {:?}", opened.target),
+        )),
+    }
+}
+
+/// What this body says must be able to stand beside what is recorded.
+fn check_response(db: &Connection, asked: &Asked<'_>, find: &str, body: &Body) -> Result<(), Error> {
+    let mut all = response::done(db, find)?;
+    check_next(find, &all, body)?;
+    all.push(response::Done {
+        entry: CANDIDATE,
+        person: asked.person.to_owned(),
+        at: asked.at,
+        body: body.clone(),
+    });
+    all.sort_by_key(|done| (done.at, done.entry));
+    let found = response::impossible(db, find, &all)?;
+    match found
+        .into_iter()
+        .find(|conflict| conflict.entries.contains(&CANDIDATE))
+    {
+        Some(conflict) => Err(unfit(
+            "response",
+            find,
+            format!("can't take this: {}", conflict.words),
+        )),
+        None => Ok(()),
+    }
+}
+
+/// Versions follow each other without gaps, and a step is taken once.
+fn check_next(find: &str, all: &[response::Done], body: &Body) -> Result<(), Error> {
+    let next = |version: u32, of: fn(&Body) -> Option<u32>| {
+        let next = all.iter().filter_map(|done| of(&done.body)).max().unwrap_or(0) + 1;
+        if version == next {
+            Ok(())
+        } else {
+            Err(field(
+                "version",
+                version,
+                &format!("the next version of {find:?} is {next}"),
+            )
+            .into())
+        }
+    };
+    match body {
+        Body::AreaDrawn(b) => next(b.version, |body| match body {
+            Body::AreaDrawn(b) => Some(b.version),
+            _ => None,
+        }),
+        Body::PestReportIssued(b) => next(b.version, |body| match body {
+            Body::PestReportIssued(b) => Some(b.version),
+            _ => None,
+        }),
+        Body::ResponseStepDone(step) => {
+            let before = all.iter().find(|done| match &done.body {
+                Body::ResponseStepDone(b) => b.step == step.step,
+                _ => false,
+            });
+            let why = |done: &response::Done| {
+                format!(
+                    "was taken already, {}; withdraw entry {} first",
+                    done.at, done.entry
+                )
+            };
+            before.map_or(Ok(()), |done| Err(unfit("step", &step.step, why(done))))
+        }
+        _ => Ok(()),
+    }
 }
 
 // Specimens.
@@ -590,6 +698,9 @@ fn check_correction(db: &Connection, asked: &Asked<'_>, correction: &Correction)
             Body::TrapWrittenOff(b) => check_trap_with(db, &b.trap, entry, Vec::new()),
             Body::TrapCameBack(b) => check_trap_with(db, &b.trap, entry, Vec::new()),
             Body::SpecimenTaken(b) => check_no_history(db, &b.specimen, entry),
+            Body::ResponseOpened(b) if response::done(db, &b.find)?.len() > 1 => {
+                not("more was recorded of the response: close it instead")
+            }
             _ => Ok(()),
         },
     }

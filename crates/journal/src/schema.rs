@@ -16,7 +16,7 @@ use crate::store::sqlite::SqliteLog;
 /// SQLite `application_id` of a programme file: the letters EWOD.
 pub const APPLICATION_ID: i32 = 0x4557_4F44;
 /// The layout written and read here (SQLite `user_version`).
-pub const LAYOUT: i64 = 3;
+pub const LAYOUT: i64 = 4;
 
 /// How long a writer waits for another one before it gives up.
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -115,7 +115,8 @@ fn up_to_date(db: Connection, writable: bool) -> Result<Connection, Error> {
     match read_header(&tx)?.1 {
         LAYOUT => {}
         1 => migrate_from_1(&tx)?,
-        _ => migrate_from_2(&tx)?,
+        2 => migrate_from_2(&tx)?,
+        _ => reread(&tx, &project::response::KINDS_4)?,
     }
     tx.pragma_update(None, "user_version", LAYOUT)?;
     tx.commit()?;
@@ -160,12 +161,20 @@ fn migrate_from_1(tx: &Connection) -> Result<(), Error> {
 /// read now: then everything is computed anew; else there is nothing to compute.
 fn migrate_from_2(tx: &Connection) -> Result<(), Error> {
     tx.execute_batch(project::SCHEMA_3)?;
-    let newer = tx
-        .prepare("SELECT 1 FROM entries WHERE kind IN ('roads-loaded', 'crews-loaded', 'access-loaded', 'rounds-adopted')")?
-        .exists([])?;
-    if newer {
-        project::clear(tx)?;
-        project::replay(&SqliteLog(tx), tx)?;
+    let mut newer = vec!["roads-loaded", "crews-loaded", "access-loaded", "rounds-adopted"];
+    newer.extend(project::response::KINDS_4);
+    reread(tx, &newer)
+}
+
+/// Computes everything anew if there are entries of kinds that the older program could not read. Layout 4 added no table,
+/// only the kinds of responses.
+fn reread(tx: &Connection, newer: &[&str]) -> Result<(), Error> {
+    let mut select = tx.prepare("SELECT 1 FROM entries WHERE kind = ? LIMIT 1")?;
+    for kind in newer {
+        if select.exists([kind])? {
+            project::clear(tx)?;
+            return project::replay(&SqliteLog(tx), tx);
+        }
     }
     Ok(())
 }

@@ -371,6 +371,12 @@ fn allows(role: Role, body: &Body, own: bool) -> bool {
         Body::Loaded(_) => among(&[Lead, Supervisor, Clerk]),
         Body::TargetAdopted(_)
         | Body::PlanAdopted(_)
+        | Body::ProtocolAdopted(_)
+        | Body::ResponseOpened(_)
+        | Body::AreaDrawn(_)
+        | Body::AreaLifted(_)
+        | Body::PestReportIssued(_)
+        | Body::ResponseClosed(_)
         | Body::DeviceEnrolled(_)
         | Body::DeviceWithdrawn(_)
         | Body::PersonEnrolled(_)
@@ -381,6 +387,8 @@ fn allows(role: Role, body: &Body, own: bool) -> bool {
         Body::ClockSeen(_) => role != Role::Partner,
         Body::CrewFormed(_)
         | Body::RoundsAdopted(_)
+        | Body::ResponseStepDone(_)
+        | Body::DelimitingAdopted(_)
         | Body::HoldDeclared(_)
         | Body::HoldLifted(_)
         | Body::Sealed(_)

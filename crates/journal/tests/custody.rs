@@ -535,9 +535,17 @@ fn an_erased_person_is_gone_from_the_file_and_the_journal_stays_whole() {
 
 /// Who may record what, from the contract's words: l lead, s supervisor, i inspector, d identifier, c clerk; a partner
 /// records nothing.
-const RIGHTS: [(&str, &str); 31] = [
+const RIGHTS: [(&str, &str); 39] = [
     ("target-adopted", "l"),
     ("plan-adopted", "l"),
+    ("protocol-adopted", "l"),
+    ("response-opened", "l"),
+    ("area-drawn", "l"),
+    ("area-lifted", "l"),
+    ("pest-report-issued", "l"),
+    ("response-closed", "l"),
+    ("response-step-done", "ls"),
+    ("delimiting-adopted", "ls"),
     ("device-enrolled", "l"),
     ("device-withdrawn", "l"),
     ("person-enrolled", "l"),

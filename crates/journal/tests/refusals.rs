@@ -1321,3 +1321,141 @@ fn subjects() {
         set(&[&format!("device:{ID}")])
     );
 }
+
+/// Bodies of responses: each rule of each field.
+#[test]
+fn responses() {
+    let ring = json!([[10.0, 50.0], [10.1, 50.0], [10.1, 50.1], [10.0, 50.0]]);
+    let with_ring = |ring: Value| json!({"geometry": {"type": "MultiPolygon", "coordinates": [[ring]]}});
+    rules(
+        "area-drawn",
+        1,
+        &json!({"find": "S-1", "version": 1, "finds": ["S-1"], "geometry": {"type": "MultiPolygon", "coordinates": [[ring]]},
+                "km2": 12.5, "text": "From the mill\nalong the road", "from": "2026-11-25", "authority": "order 7", "reason": "two finds",
+                "settings": {}}),
+        &[
+            json!({"to": "2027-11-25"}),
+            json!({"steps": ["a buffer of 800 m"]}),
+        ],
+        &[
+            (json!({"find": ""}), "find"),
+            (json!({"version": 0}), "version"),
+            (json!({"finds": []}), "finds"),
+            (json!({"finds": ["S-1", "S-1"]}), "finds"),
+            (json!({"km2": 0}), "km2"),
+            (json!({"text": " \n "}), "text"),
+            (json!({"to": "2026-11-24"}), "to"),
+            (json!({"authority": ""}), "authority"),
+            (json!({"reason": ""}), "reason"),
+            (
+                json!({"geometry": {"type": "Polygon", "coordinates": [[ring]]}}),
+                "read",
+            ),
+            (
+                json!({"geometry": {"type": "MultiPolygon", "coordinates": []}}),
+                "geometry",
+            ),
+            (
+                json!({"geometry": {"type": "MultiPolygon", "coordinates": [[]]}}),
+                "geometry",
+            ),
+            (
+                with_ring(json!([[10.0, 50.0], [10.1, 50.0], [10.0, 50.0]])),
+                "geometry",
+            ),
+            (
+                with_ring(json!([[10.0, 50.0], [10.1, 50.0], [10.1, 50.1], [10.0, 50.1]])),
+                "geometry",
+            ),
+            (
+                with_ring(json!([[10.0, 50.0], [10.1, 50.0], [10.2, 50.0], [10.0, 50.0]])),
+                "geometry",
+            ),
+            (
+                with_ring(json!([[10.0, 50.0], [10.1, 90.5], [10.1, 50.1], [10.0, 50.0]])),
+                "latitude",
+            ),
+        ],
+    );
+    rules(
+        "pest-report-issued",
+        1,
+        &json!({"find": "S-1", "version": 1, "date": "2026-11-25", "preliminary": true, "to": "state partner",
+                "items": [{"item": "hosts", "text": "ash"}]}),
+        &[json!({"version": 2, "changes": "the map was added", "missing": ["map"]})],
+        &[
+            (json!({"version": 2}), "changes"),
+            (json!({"changes": "none"}), "changes"),
+            (json!({"date": "2026-11-27"}), "date"),
+            (json!({"items": []}), "items"),
+            (
+                json!({"items": [{"item": "hosts", "text": "ash"}, {"item": "hosts", "text": "ash"}]}),
+                "items",
+            ),
+            (json!({"to": ""}), "to"),
+        ],
+    );
+    let spot = json!({"label": "P-1", "position": {"lat": 50.0, "lon": 10.0}, "ring": 1});
+    rules(
+        "delimiting-adopted",
+        1,
+        &json!({"find": "S-1", "method": "rings", "from": "2026-11-25", "traps": [spot], "settings": {}, "reason": "protocol"}),
+        &[json!({"method": "optimised", "traps": [], "looks": [spot]})],
+        &[
+            (json!({"method": "guessed"}), "method"),
+            (json!({"traps": []}), "traps"),
+            (json!({"traps": [spot, spot]}), "traps"),
+            (json!({"to": "2026-11-24"}), "to"),
+            (json!({"reason": ""}), "reason"),
+        ],
+    );
+    rules(
+        "response-closed",
+        1,
+        &json!({"find": "S-1", "date": "2026-11-25", "end": "released", "authority": "order 9", "reason": "clean"}),
+        &[],
+        &[
+            (json!({"end": "over"}), "read"),
+            (json!({"date": "2026-11-27"}), "date"),
+            (json!({"authority": ""}), "authority"),
+        ],
+    );
+    rules(
+        "response-step-done",
+        1,
+        &json!({"find": "S-1", "step": "lead"}),
+        &[json!({"note": "by telephone"})],
+        &[
+            (json!({"step": ""}), "step"),
+            (json!({"note": "write to a.b@example.org"}), "note"),
+        ],
+    );
+    rules(
+        "area-lifted",
+        1,
+        &json!({"find": "S-1", "version": 1, "from": "2027-11-25", "authority": "order 9", "reason": "clean"}),
+        &[],
+        &[
+            (json!({"version": 0}), "version"),
+            (json!({"reason": ""}), "reason"),
+        ],
+    );
+    rules(
+        "response-opened",
+        1,
+        &json!({"find": "S-1", "target": "emerald-ash-borer", "protocol": ID, "reason": "one beetle"}),
+        &[json!({"set_off": ["delimiting survey"]})],
+        &[
+            (json!({"find": ""}), "find"),
+            (json!({"reason": ""}), "reason"),
+            (json!({"target": ""}), "target"),
+        ],
+    );
+    rules(
+        "protocol-adopted",
+        1,
+        &json!({"target": "emerald-ash-borer", "toml": "layout = 1"}),
+        &[],
+        &[(json!({"target": ""}), "target")],
+    );
+}

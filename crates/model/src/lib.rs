@@ -18,6 +18,7 @@ pub mod param;
 pub mod phenology;
 pub mod profile;
 pub mod proportion;
+pub mod protocol;
 pub mod record;
 pub mod regulated;
 pub mod release;

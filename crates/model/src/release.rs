@@ -159,7 +159,8 @@ impl Protocol {
         Ok(())
     }
 
-    fn count(&self) -> &Param {
+    /// How much must pass, in the unit of its kind.
+    pub fn count(&self) -> &Param {
         match &self.term {
             Term::Generations { count } | Term::Years { count } | Term::Seasons { count } => count,
         }

@@ -156,6 +156,16 @@ fn determine(desk: &Desk<'_>, args: DetermineArgs) -> Result<()> {
 /// Kinds and versions that this program writes and reads, with their JSON Schemas.
 const SCHEMAS: &[(&str, u32, &str)] = &[
     (
+        "area-drawn",
+        1,
+        include_str!("../../../journal/schemas/area-drawn.v1.json"),
+    ),
+    (
+        "area-lifted",
+        1,
+        include_str!("../../../journal/schemas/area-lifted.v1.json"),
+    ),
+    (
         "authority-granted",
         1,
         include_str!("../../../journal/schemas/authority-granted.v1.json"),
@@ -184,6 +194,11 @@ const SCHEMAS: &[(&str, u32, &str)] = &[
         "crew-formed",
         1,
         include_str!("../../../journal/schemas/crew-formed.v1.json"),
+    ),
+    (
+        "delimiting-adopted",
+        1,
+        include_str!("../../../journal/schemas/delimiting-adopted.v1.json"),
     ),
     (
         "determination",
@@ -251,6 +266,11 @@ const SCHEMAS: &[(&str, u32, &str)] = &[
         include_str!("../../../journal/schemas/person-erased.v1.json"),
     ),
     (
+        "pest-report-issued",
+        1,
+        include_str!("../../../journal/schemas/pest-report-issued.v1.json"),
+    ),
+    (
         "places-loaded",
         1,
         include_str!("../../../journal/schemas/places-loaded.v1.json"),
@@ -274,6 +294,26 @@ const SCHEMAS: &[(&str, u32, &str)] = &[
         "programme-set-up",
         2,
         include_str!("../../../journal/schemas/programme-set-up.v2.json"),
+    ),
+    (
+        "protocol-adopted",
+        1,
+        include_str!("../../../journal/schemas/protocol-adopted.v1.json"),
+    ),
+    (
+        "response-closed",
+        1,
+        include_str!("../../../journal/schemas/response-closed.v1.json"),
+    ),
+    (
+        "response-opened",
+        1,
+        include_str!("../../../journal/schemas/response-opened.v1.json"),
+    ),
+    (
+        "response-step-done",
+        1,
+        include_str!("../../../journal/schemas/response-step-done.v1.json"),
     ),
     (
         "roads-loaded",

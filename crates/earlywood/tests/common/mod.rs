@@ -10,6 +10,7 @@ const LONGEST: Duration = Duration::from_secs(120);
 
 /// What came back.
 #[derive(Debug)]
+#[allow(dead_code)] // each test file looks at what it needs
 pub(crate) struct Answer {
     /// The exit code; `None` when a signal ended it.
     pub(crate) code: Option<i32>,

@@ -21,6 +21,8 @@ pub const TODAY: Date = date(2026, 11, 25);
 
 /// Its profile is the one that `target-adopted` bodies carry.
 const PROFILE: &str = include_str!("../../../../targets/emerald-ash-borer.toml");
+/// The protocol of the same target.
+const PROTOCOL: &str = include_str!("../../../../protocols/emerald-ash-borer.toml");
 const TARGET: &str = "emerald-ash-borer";
 
 fn any_of<T: Clone + Debug + 'static>(values: &[T]) -> BoxedStrategy<T> {
@@ -924,6 +926,157 @@ fn decision() -> BoxedStrategy<Decision> {
     .boxed()
 }
 
+/// A square somewhere, with a hole.
+fn ground() -> BoxedStrategy<MultiPolygon> {
+    (vec((-80.0..80.0_f64, -170.0..170.0_f64, any::<bool>()), 1..3))
+        .prop_map(|squares| {
+            let ring = |lon: f64, lat: f64, side: f64| {
+                vec![
+                    [lon, lat],
+                    [lon + side, lat],
+                    [lon + side, lat + side],
+                    [lon, lat + side],
+                    [lon, lat],
+                ]
+            };
+            let polygon = |(lat, lon, holed): (f64, f64, bool)| {
+                let mut rings = vec![ring(lon, lat, 0.5)];
+                rings.extend(holed.then(|| ring(lon + 0.1, lat + 0.1, 0.1)));
+                rings
+            };
+            MultiPolygon::new(squares.into_iter().map(polygon).collect())
+        })
+        .boxed()
+}
+
+prop_compose! {
+    fn area_drawn()(
+        find in label("S"),
+        version in 1..9_u32,
+        finds in labels("S", 1),
+        geometry in ground(),
+        km2 in 0.01..500.0_f64,
+        (text, steps) in (words(), vec(words(), 0..3)),
+        (from, to) in span(),
+        (authority, reason) in (words(), words()),
+    ) -> AreaDrawn {
+        let settings = serde_json::json!({ "radius_m": 2400 });
+        AreaDrawn { find, version, finds, geometry, km2, text, steps, from, to, authority, reason, settings }
+    }
+}
+
+prop_compose! {
+    fn delimiting()(
+        find in label("S"),
+        method in any_of(&["rings", "optimised"]),
+        (from, to) in span(),
+        (traps, looks) in (labels("P", 1), labels("T", 0)),
+        at in position(),
+        (ring, hours) in (0..5_u32, 0.1..9.0_f64),
+        reason in words(),
+    ) -> DelimitingAdopted {
+        let spot = |hours| move |label| DelimitingSpot { label, position: at, ring, hours };
+        DelimitingAdopted {
+            find,
+            method: method.into(),
+            from,
+            to,
+            traps: traps.into_iter().map(spot(None)).collect(),
+            looks: looks.into_iter().map(spot(Some(hours))).collect(),
+            settings: serde_json::json!({ "hours": 40 }),
+            reason,
+        }
+    }
+}
+
+prop_compose! {
+    fn pest_report()(
+        find in label("S"),
+        version in 1..5_u32,
+        (date, preliminary) in (day(), any::<bool>()),
+        items in labels("item", 1),
+        missing in labels("lacks", 0),
+        (text, to, changes) in (words(), words(), words()),
+        (proposed_status, statement) in (of(words()), of(words())),
+    ) -> PestReportIssued {
+        PestReportIssued {
+            find,
+            version,
+            date,
+            preliminary,
+            items: items.into_iter().map(|item| ReportItem { item, text: text.clone() }).collect(),
+            missing,
+            proposed_status,
+            statement,
+            to,
+            changes: (version > 1).then_some(changes),
+        }
+    }
+}
+
+/// Bodies of responses.
+fn responses() -> Vec<(&'static str, u32, BoxedStrategy<Body>)> {
+    let opened =
+        (label("S"), id(), vec(words(), 0..3), words()).prop_map(|(find, protocol, set_off, reason)| {
+            let target = TARGET.into();
+            Body::ResponseOpened(ResponseOpened {
+                find,
+                target,
+                protocol,
+                set_off,
+                reason,
+            })
+        });
+    let step = (label("S"), label("step"), of(words()))
+        .prop_map(|(find, step, note)| Body::ResponseStepDone(ResponseStepDone { find, step, note }));
+    let lifted = (label("S"), 1..9_u32, any_day(), words(), words()).prop_map(
+        |(find, version, from, authority, reason)| {
+            Body::AreaLifted(AreaLifted {
+                find,
+                version,
+                from,
+                authority,
+                reason,
+            })
+        },
+    );
+    let closed = (label("S"), day(), any_of(&ResponseEnd::ALL), words(), words()).prop_map(
+        |(find, date, end, authority, reason)| {
+            Body::ResponseClosed(ResponseClosed {
+                find,
+                date,
+                end,
+                authority,
+                reason,
+            })
+        },
+    );
+    let protocol = Just(PROTOCOL).prop_map(|toml| {
+        Body::ProtocolAdopted(ProtocolAdopted {
+            target: TARGET.into(),
+            toml: toml.into(),
+        })
+    });
+    vec![
+        ("protocol-adopted", 1, protocol.boxed()),
+        ("response-opened", 1, opened.boxed()),
+        ("response-step-done", 1, step.boxed()),
+        ("area-drawn", 1, area_drawn().prop_map(Body::AreaDrawn).boxed()),
+        ("area-lifted", 1, lifted.boxed()),
+        (
+            "delimiting-adopted",
+            1,
+            delimiting().prop_map(Body::DelimitingAdopted).boxed(),
+        ),
+        (
+            "pest-report-issued",
+            1,
+            pest_report().prop_map(Body::PestReportIssued).boxed(),
+        ),
+        ("response-closed", 1, closed.boxed()),
+    ]
+}
+
 /// A strategy for every kind and version that is still written (`visit-made` version 1 is only read).
 pub fn each() -> Vec<(&'static str, u32, BoxedStrategy<Body>)> {
     fn kind<S: Strategy + 'static>(
@@ -938,6 +1091,7 @@ pub fn each() -> Vec<(&'static str, u32, BoxedStrategy<Body>)> {
         .into_iter()
         .map(|what| (what.kind(), 1, loaded(what)))
         .collect();
+    all.extend(responses());
     all.extend([
         ("correction", 1, correction(change_v1())),
         ("correction", 2, correction(change_v2())),

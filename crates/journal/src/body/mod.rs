@@ -10,6 +10,7 @@ pub mod arbitrary;
 pub(crate) mod field;
 pub(crate) mod people;
 pub(crate) mod records;
+pub(crate) mod response;
 pub(crate) mod rounds;
 #[cfg(feature = "schema")]
 pub mod schemas;
@@ -43,6 +44,10 @@ pub use people::{
 pub use records::{
     Change, ConflictSettled, Correction, Decision, LoadMode, Loaded, Other, Plan, ProgrammeSetUp,
     TargetAdopted, What,
+};
+pub use response::{
+    AreaDrawn, AreaLifted, DelimitingAdopted, DelimitingSpot, MultiPolygon, PestReportIssued,
+    ProtocolAdopted, ReportItem, ResponseClosed, ResponseEnd, ResponseOpened, ResponseStepDone,
 };
 pub use rounds::{LeftOut, PlannedRound, PlannedStop, RoundsAdopted};
 pub use specimens::{
@@ -99,6 +104,8 @@ pub enum Subject {
     Entry(Uuid),
     /// A place.
     Place(String),
+    /// A response, by the find that opened it.
+    Response(String),
 }
 
 impl Subject {
@@ -117,6 +124,7 @@ impl Subject {
             Subject::Planting(_) => "planting",
             Subject::Entry(_) => "entry",
             Subject::Place(_) => "place",
+            Subject::Response(_) => "response",
         }
     }
 
@@ -132,7 +140,8 @@ impl Subject {
             | Subject::Crew(label)
             | Subject::Hold(label)
             | Subject::Planting(label)
-            | Subject::Place(label) => label.clone(),
+            | Subject::Place(label)
+            | Subject::Response(label) => label.clone(),
             Subject::Device(id) | Subject::Entry(id) => id.to_string(),
         };
         format!("{}:{label}", self.sort())
@@ -393,12 +402,28 @@ pub enum Body {
     ConflictSettled(ConflictSettled),
     /// `clock-seen`
     ClockSeen(ClockSeen),
+    /// `protocol-adopted`
+    ProtocolAdopted(ProtocolAdopted),
+    /// `response-opened`
+    ResponseOpened(ResponseOpened),
+    /// `response-step-done`
+    ResponseStepDone(ResponseStepDone),
+    /// `area-drawn`
+    AreaDrawn(AreaDrawn),
+    /// `area-lifted`
+    AreaLifted(AreaLifted),
+    /// `delimiting-adopted`
+    DelimitingAdopted(DelimitingAdopted),
+    /// `pest-report-issued`
+    PestReportIssued(PestReportIssued),
+    /// `response-closed`
+    ResponseClosed(ResponseClosed),
     /// Any other kind, or a known kind with a newer body.
     Other(Other),
 }
 
 /// Every kind and the newest version of its body; all versions from 1 are known.
-const KINDS: [(&str, u32); 41] = [
+const KINDS: [(&str, u32); 49] = [
     ("programme-set-up", 2),
     ("hosts-loaded", 1),
     ("pathways-loaded", 1),
@@ -440,6 +465,14 @@ const KINDS: [(&str, u32); 41] = [
     ("planting-closed", 1),
     ("conflict-settled", 1),
     ("clock-seen", 1),
+    ("protocol-adopted", 1),
+    ("response-opened", 1),
+    ("response-step-done", 1),
+    ("area-drawn", 1),
+    ("area-lifted", 1),
+    ("delimiting-adopted", 1),
+    ("pest-report-issued", 1),
+    ("response-closed", 1),
 ];
 
 /// The same expression for whichever body it is; `Other` apart.
@@ -479,6 +512,14 @@ macro_rules! whichever {
             Body::PlantingClosed($b) => $each,
             Body::ConflictSettled($b) => $each,
             Body::ClockSeen($b) => $each,
+            Body::ProtocolAdopted($b) => $each,
+            Body::ResponseOpened($b) => $each,
+            Body::ResponseStepDone($b) => $each,
+            Body::AreaDrawn($b) => $each,
+            Body::AreaLifted($b) => $each,
+            Body::DelimitingAdopted($b) => $each,
+            Body::PestReportIssued($b) => $each,
+            Body::ResponseClosed($b) => $each,
             Body::Other($other) => $otherwise,
         }
     };
@@ -521,6 +562,14 @@ impl Body {
             Body::PlantingClosed(_) => "planting-closed",
             Body::ConflictSettled(_) => "conflict-settled",
             Body::ClockSeen(_) => "clock-seen",
+            Body::ProtocolAdopted(_) => "protocol-adopted",
+            Body::ResponseOpened(_) => "response-opened",
+            Body::ResponseStepDone(_) => "response-step-done",
+            Body::AreaDrawn(_) => "area-drawn",
+            Body::AreaLifted(_) => "area-lifted",
+            Body::DelimitingAdopted(_) => "delimiting-adopted",
+            Body::PestReportIssued(_) => "pest-report-issued",
+            Body::ResponseClosed(_) => "response-closed",
             Body::Other(other) => &other.kind,
         }
     }
@@ -642,6 +691,14 @@ impl Body {
             ("planting-closed", 1) => Body::PlantingClosed(of(kind, text)?),
             ("conflict-settled", 1) => Body::ConflictSettled(of(kind, text)?),
             ("clock-seen", 1) => Body::ClockSeen(of(kind, text)?),
+            ("protocol-adopted", 1) => Body::ProtocolAdopted(of(kind, text)?),
+            ("response-opened", 1) => Body::ResponseOpened(of(kind, text)?),
+            ("response-step-done", 1) => Body::ResponseStepDone(of(kind, text)?),
+            ("area-drawn", 1) => Body::AreaDrawn(of(kind, text)?),
+            ("area-lifted", 1) => Body::AreaLifted(of(kind, text)?),
+            ("delimiting-adopted", 1) => Body::DelimitingAdopted(of(kind, text)?),
+            ("pest-report-issued", 1) => Body::PestReportIssued(of(kind, text)?),
+            ("response-closed", 1) => Body::ResponseClosed(of(kind, text)?),
             (kind, 1) if What::of_kind(kind).is_some() => {
                 let loaded: Loaded = of(kind, text)?;
                 if loaded.what.kind() != kind {

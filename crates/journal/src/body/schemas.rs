@@ -12,11 +12,12 @@ use serde_json::{Value, json};
 use super::records::{CorrectionV2, ProgrammeSetUpV1, ProgrammeSetUpV2};
 use super::specimens::{DeterminationV1, DeterminationV2};
 use super::{
-    AuthorityGranted, Body, ClockSeen, ConflictSettled, Correction, CrewFormed, DeviceEnrolled,
-    DeviceWithdrawn, HoldDeclared, HoldLifted, Loaded, PersonEnrolled, PersonErased, Plan, PlantingClosed,
-    RoundsAdopted, ScreeningMade, Sealed, SpecimenEnded, SpecimenTaken, SpecimensAccepted, SpecimensDeclined,
-    SpecimensOffered, Supply, TakeDown, TargetAdopted, TrapCameBack, TrapRegistered, TrapWrittenOff,
-    TreeInspected, VisitMade, What,
+    AreaDrawn, AreaLifted, AuthorityGranted, Body, ClockSeen, ConflictSettled, Correction, CrewFormed,
+    DelimitingAdopted, DeviceEnrolled, DeviceWithdrawn, HoldDeclared, HoldLifted, Loaded, PersonEnrolled,
+    PersonErased, PestReportIssued, Plan, PlantingClosed, ProtocolAdopted, ResponseClosed, ResponseOpened,
+    ResponseStepDone, RoundsAdopted, ScreeningMade, Sealed, SpecimenEnded, SpecimenTaken, SpecimensAccepted,
+    SpecimensDeclined, SpecimensOffered, Supply, TakeDown, TargetAdopted, TrapCameBack, TrapRegistered,
+    TrapWrittenOff, TreeInspected, VisitMade, What,
 };
 
 /// How a moment looks in JSON: stands in for the text in schemas.
@@ -80,6 +81,14 @@ pub fn schema(kind: &str, version: u32) -> Option<Value> {
         ("planting-closed", _) => made::<PlantingClosed>(),
         ("conflict-settled", _) => made::<ConflictSettled>(),
         ("clock-seen", _) => made::<ClockSeen>(),
+        ("protocol-adopted", _) => made::<ProtocolAdopted>(),
+        ("response-opened", _) => made::<ResponseOpened>(),
+        ("response-step-done", _) => made::<ResponseStepDone>(),
+        ("area-drawn", _) => made::<AreaDrawn>(),
+        ("area-lifted", _) => made::<AreaLifted>(),
+        ("delimiting-adopted", _) => made::<DelimitingAdopted>(),
+        ("pest-report-issued", _) => made::<PestReportIssued>(),
+        ("response-closed", _) => made::<ResponseClosed>(),
         (kind, _) => of_one_set(made::<Loaded>(), What::of_kind(kind)?),
     };
     Some(titled(of, &format!("{kind}, version {version}")))

@@ -105,6 +105,7 @@ pub(crate) fn primary(body: &Body) -> String {
         Body::Loaded(b) => super::sets::subject(b.what),
         Body::TargetAdopted(b) => format!("target:{}", b.id),
         Body::PlanAdopted(b) => format!("target:{}", b.target),
+        Body::ProtocolAdopted(b) => format!("target:{}", b.target),
         Body::RoundsAdopted(_) => "rounds".into(),
         Body::ConflictSettled(b) => super::conflicts::conflict_subject(&b.conflict),
         Body::Sealed(_) => "sealed".into(),
@@ -334,6 +335,9 @@ pub(crate) fn why_not_correctable(kind: &str) -> Option<&'static str> {
     Some(match kind {
         "correction" | "conflict-settled" => "name the entry that it corrects",
         "target-adopted" => "adopt the right profile; it takes the wrong one's place",
+        "protocol-adopted" => "adopt the right protocol; it takes the wrong one's place",
+        "area-drawn" => "draw the next version; this one stays as it was",
+        "pest-report-issued" => "issue the next version; it takes this one's place and leaves it readable",
         "programme-set-up" | "sealed" | "person-erased" | "clock-seen" => "it can't be corrected",
         "person-enrolled" | "device-enrolled" | "device-withdrawn" | "authority-granted" => {
             "enrol or grant anew; the newer entry takes the older one's place"

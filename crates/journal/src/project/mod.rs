@@ -8,6 +8,7 @@
 pub(crate) mod conflicts;
 pub(crate) mod facts;
 pub(crate) mod lots;
+pub(crate) mod response;
 mod sealed;
 mod sets;
 pub(crate) mod specimens;
@@ -173,6 +174,7 @@ struct Dirty {
     devices: BTreeSet<Uuid>,
     people: BTreeSet<String>,
     conflicts: BTreeSet<String>,
+    responses: BTreeSet<String>,
     /// Sets of records whose loads arrived out of order.
     sets: BTreeSet<What>,
     trust: bool,
@@ -277,6 +279,7 @@ impl<'a> Projector<'a> {
                     dirty.traps.insert(trap);
                 }
                 Subject::Specimen(specimen) => drop(dirty.specimens.insert(specimen)),
+                Subject::Response(find) => drop(dirty.responses.insert(find)),
                 _ => {}
             }
         }
@@ -351,8 +354,9 @@ impl<'a> Projector<'a> {
                 self.dirty.specimens.extend(specimens::from_trap(self.db, &trap)?);
             }
         }
-        for trap in std::mem::take(&mut self.dirty.traps) {
-            traps::refresh(self.db, &trap)?;
+        let traps = std::mem::take(&mut self.dirty.traps);
+        for trap in &traps {
+            traps::refresh(self.db, trap)?;
         }
         for handover in std::mem::take(&mut self.dirty.handovers) {
             self.dirty
@@ -360,11 +364,14 @@ impl<'a> Projector<'a> {
                 .extend(specimens::refresh_handover(self.db, &handover)?);
         }
         let mut specimens = std::mem::take(&mut self.dirty.specimens);
+        let mut seen = BTreeSet::new();
         while let Some(specimen) = specimens.pop_first() {
             for done in specimens::refresh(self.db, &self.trust, &specimen)? {
                 specimens.remove(&done);
+                seen.insert(done);
             }
         }
+        self.settle_responses(traps, seen)?;
         for device in std::mem::take(&mut self.dirty.devices) {
             facts::refresh_device(self.db, device)?;
         }
@@ -375,6 +382,25 @@ impl<'a> Projector<'a> {
             conflicts::settle(self.db, &conflict)?;
         }
         Ok(())
+    }
+
+    /// Responses rest on finds: those that name what was just looked at are looked at too.
+    fn settle_responses(
+        &mut self,
+        traps: BTreeSet<String>,
+        specimens: BTreeSet<String>,
+    ) -> Result<(), Error> {
+        let mut responses = std::mem::take(&mut self.dirty.responses);
+        if response::any(self.db)? {
+            let subjects =
+                (traps.into_iter().map(Subject::Trap)).chain(specimens.into_iter().map(Subject::Specimen));
+            for subject in subjects {
+                responses.extend(response::naming(self.db, &subject.key())?);
+            }
+        }
+        responses
+            .iter()
+            .try_for_each(|find| response::refresh(self.db, find))
     }
 
     fn content(&self, name: &ChunkRef) -> Result<Vec<u8>, Error> {

@@ -122,7 +122,13 @@ pub fn everything(p: &Programme) -> Result<String, earlywood_journal::Error> {
                 p.weather(None)?,
                 p.stations()?,
                 p.places()?,
-                (p.roads()?, p.shifts()?, p.access()?, p.rounds_adopted()?)
+                (
+                    p.roads()?,
+                    p.shifts()?,
+                    p.access()?,
+                    p.rounds_adopted()?,
+                    p.responses()?
+                )
             ),
             (
                 p.recorded_placements()?,

@@ -27,6 +27,7 @@
 
 mod advice;
 mod draw;
+mod effort;
 mod field;
 mod kernel;
 mod schedule;
@@ -40,6 +41,7 @@ use rayon::prelude::*;
 
 use advice::{Central, lure_days};
 use draw::{Climate, DayWeight, Effort, Outcome, Scratch, Setting, cutoff_m, evaluate};
+pub use effort::{DayOfEffort, TrapEffort, efforts};
 use field::Field;
 use schedule::{Calendar, Clocks, Record, WhatIf, walk};
 pub use surface::{CellSeen, by_cell};

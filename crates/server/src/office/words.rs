@@ -37,6 +37,48 @@ pub(crate) fn line(kind: &str, body: &Value) -> String {
             count("left_out"),
             f("reason")
         ),
+        "protocol-adopted" => format!("protocol of response adopted for {}", f("target")),
+        "response-opened" => format!(
+            "response to find {} of {} opened: {}",
+            f("find"),
+            f("target"),
+            f("reason")
+        ),
+        "response-step-done" => format!(
+            "response {}: step {} taken{}",
+            f("find"),
+            f("step"),
+            if_any(", ", "note")
+        ),
+        "area-drawn" => format!(
+            "response {}: regulated area, version {}, {} km2 from {}: {}",
+            f("find"),
+            f("version"),
+            f("km2"),
+            f("from"),
+            f("reason")
+        ),
+        "area-lifted" => format!(
+            "response {}: regulated area, version {}, lifted from {}: {}",
+            f("find"),
+            f("version"),
+            f("from"),
+            f("reason")
+        ),
+        "delimiting-adopted" => format!(
+            "response {}: delimiting survey of {} traps and {} looks: {}",
+            f("find"),
+            count("traps"),
+            count("looks"),
+            f("reason")
+        ),
+        "pest-report-issued" => format!(
+            "response {}: pest report, version {}, to {}",
+            f("find"),
+            f("version"),
+            f("to")
+        ),
+        "response-closed" => format!("response {} closed, {}: {}", f("find"), f("end"), f("reason")),
         "trap-placed" => format!("trap {} hung at {} on {}", f("trap"), f("place"), f("hung")),
         "trap-taken-down" => format!(
             "trap {} taken down on {}{}",

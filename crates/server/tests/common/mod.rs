@@ -23,7 +23,9 @@ pub const ROLES: [(&str, Role); 6] = [
 ];
 
 pub fn act() -> Act {
-    let now = "2026-06-01T09:00:00-07:00[-07:00]";
+    // The day before TODAY: the office's clock has the day of TODAY and this moment's time of day, and a device whose
+    // clock went back is listed.
+    let now = "2026-05-31T09:00:00-07:00[-07:00]";
     Act::new(LEAD, now.parse().unwrap()).unwrap()
 }
 

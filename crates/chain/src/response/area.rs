@@ -1,0 +1,1 @@
+//! The regulated area, drawn from the finds by the protocol's rule.

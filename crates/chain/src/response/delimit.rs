@@ -1,0 +1,1 @@
+//! The delimiting survey, by rings or optimised.
