@@ -213,6 +213,9 @@ impl Protocol {
         if let Some(area) = &self.area {
             area.check()?;
         }
+        if let Some(rings) = &self.rings {
+            rings.check()?;
+        }
         if let Some(origin) = &self.origin {
             origin.check()?;
         }

@@ -10,7 +10,8 @@ use crate::report::map::{self, Frame};
 use crate::report::page::{MOST_FINDS, effective, found_words, plain_sentence, sentence_case};
 use crate::report::svg::{RAMP, banded, close, day, percent, points, probability, short_day, whole};
 use crate::report::{
-    DateRow, PlanResult, ReportData, SeasonPlan, TargetReport, VisitSummary, ZoneAssurance, chart,
+    DateRow, PlanResult, ReportData, ResponsePart, SeasonPlan, TargetReport, VisitSummary, ZoneAssurance,
+    chart, response,
 };
 use crate::stock::Paper;
 
@@ -65,7 +66,17 @@ struct TargetDoc<'a> {
     plan: Option<PlanDoc>,
     season: Option<SeasonDoc<'a>>,
     warnings: &'a [String],
+    responses: Vec<ResponseDoc<'a>>,
     parameters: Vec<ParameterDoc<'a>>,
+}
+
+#[derive(Serialize)]
+struct ResponseDoc<'a> {
+    title: &'a str,
+    caution: &'a str,
+    map: Option<String>,
+    caption: String,
+    parts: &'a [(String, Vec<String>)],
 }
 
 #[derive(Serialize)]
@@ -205,6 +216,7 @@ fn target<'a>(t: &'a TargetReport, data: &ReportData, frame: Option<&Frame>) -> 
         plan: t.plan.as_ref().map(plan),
         season: t.season.as_ref().map(season),
         warnings: &t.warnings,
+        responses: t.responses.iter().map(response_doc).collect(),
         parameters: t
             .parameters
             .iter()
@@ -291,6 +303,16 @@ fn season(s: &SeasonPlan) -> SeasonDoc<'_> {
             .iter()
             .map(|(what, n, how)| [sentence_case(what), n.clone(), how.clone()])
             .collect(),
+    }
+}
+
+fn response_doc(part: &ResponsePart) -> ResponseDoc<'_> {
+    ResponseDoc {
+        title: &part.title,
+        caution: &part.caution,
+        map: response::map(part).map(maud::Markup::into_string),
+        caption: response::caption(part),
+        parts: &part.parts,
     }
 }
 

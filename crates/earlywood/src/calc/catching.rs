@@ -3,7 +3,9 @@
 use anyhow::{Result, bail};
 use clap::{Args, ValueEnum};
 use earlywood_model::dispersal::Kernel;
+use earlywood_model::origin::posterior::{Beliefs, Catches, Draws, Flyers, posterior};
 use earlywood_model::origin::{self, OriginGrid, TrapCatch};
+use earlywood_model::param::Dist;
 use serde_json::{Value, json};
 
 use super::CaptureOptions;
@@ -71,7 +73,54 @@ pub(crate) struct OriginArgs {
     /// Step of the grid of candidate origins, metres.
     #[arg(long, value_name = "M", value_parser = number::positive, allow_negative_numbers = true)]
     grid: f64,
+    /// Clumping k of the catches (negative binomial, variance m + m2/k); Poisson when left out.
+    #[arg(long, value_name = "K", value_parser = number::positive, allow_negative_numbers = true)]
+    clumping: Option<f64>,
+    /// How unsure the reach is: standard deviation of its natural logarithm, about --reach as the median.
+    #[arg(long, value_name = "SIGMA", value_parser = number::positive, allow_negative_numbers = true)]
+    reach_sigma: Option<f64>,
+    /// Flyers expected: median and standard deviation of the natural logarithm, as N,SIGMA. Efforts are then flight lives and
+    /// --peak matters. When left out nothing is believed of their number.
+    #[arg(long, value_name = "N,SIGMA", value_delimiter = ',', value_parser = number::positive, allow_negative_numbers = true)]
+    flyers: Vec<f64>,
+    /// Where it may have arrived: X,Y,REACH,WEIGHT, a risk that falls to 1/e over REACH metres, over a background of 1. May be
+    /// given several times; without it every node is believed alike.
+    #[arg(long, value_name = "X,Y,REACH,WEIGHT", value_parser = arrival, allow_hyphen_values = true)]
+    arrival: Vec<Arrival>,
+    /// Draws of an unsure reach.
+    #[arg(long, value_name = "N", default_value = "200", value_parser = clap::value_parser!(u32).range(1..=100_000))]
+    draws: u32,
+    /// Seed of the draws.
+    #[arg(long, default_value = "1")]
+    seed: u64,
 }
+
+/// A place through which it may have arrived.
+#[derive(Debug, Clone, Copy)]
+struct Arrival {
+    x_m: f64,
+    y_m: f64,
+    reach_m: f64,
+    weight: f64,
+}
+
+fn arrival(text: &str) -> Result<Arrival, String> {
+    let parts: Vec<f64> = text.split(',').map(number::finite).collect::<Result<_, _>>()?;
+    match parts.as_slice() {
+        &[x_m, y_m, reach_m, weight] if reach_m > 0.0 && weight >= 0.0 => Ok(Arrival {
+            x_m,
+            y_m,
+            reach_m,
+            weight,
+        }),
+        _ => Err(format!(
+            "{text:?} must be X,Y,REACH,WEIGHT with a reach above 0 and a weight of 0 or more"
+        )),
+    }
+}
+
+/// Nodes times traps times draws that are answered in a reasonable time.
+const MOST_WORK: f64 = 2e9;
 
 pub(super) fn origin(args: &OriginArgs) -> Result<Value> {
     let table = Table::from_stdin(&["x", "y", "catch", "effort"], &[])?;
@@ -85,17 +134,80 @@ pub(super) fn origin(args: &OriginArgs) -> Result<Value> {
         });
     }
     let (form, reach_m) = (args.capture.form.into(), args.capture.reach);
-    let found = origin::locate(
-        form,
-        reach_m,
-        &traps,
-        OriginGrid::around(&traps, reach_m, args.grid)?,
-    )?;
+    let grid = OriginGrid::around(&traps, reach_m, args.grid)?;
+    let plain = args.clumping.is_none()
+        && args.reach_sigma.is_none()
+        && args.flyers.is_empty()
+        && args.arrival.is_empty();
+    if !plain {
+        return believed(args, &traps, grid);
+    }
+    let found = origin::locate(form, reach_m, &traps, grid)?;
     let (x, y) = found.best();
     Ok(json!({
         "best": {"x": x, "y": y},
         "region50_m2": found.region_m2(0.5),
         "region95_m2": found.region_m2(0.95),
+    }))
+}
+
+/// The same with beliefs: clumped catches, an unsure reach, a number of flyers, places of arrival.
+fn believed(args: &OriginArgs, traps: &[TrapCatch], grid: OriginGrid) -> Result<Value> {
+    let flyers = match args.flyers.as_slice() {
+        [] => Flyers::Unknown,
+        &[median, sigma] => Flyers::LogNormal { median, sigma },
+        _ => bail!("--flyers takes two numbers, N,SIGMA"),
+    };
+    let fixed = |value| Dist::Fixed { value };
+    let beliefs = Beliefs {
+        form: args.capture.form.into(),
+        reach_m: args
+            .reach_sigma
+            .map_or(fixed(args.capture.reach), |sigma| Dist::LogNormal {
+                median: args.capture.reach,
+                sigma,
+            }),
+        peak: fixed(args.capture.peak),
+        first_flight: None,
+        catches: args
+            .clumping
+            .map_or(Catches::Poisson, |k| Catches::Clumped { clumping: fixed(k) }),
+        flyers,
+    };
+    let mut candidates = grid.candidates();
+    for candidate in &mut candidates {
+        if !args.arrival.is_empty() {
+            let risk = |a: &Arrival| {
+                a.weight * (-f64::hypot(candidate.at.x_m - a.x_m, candidate.at.y_m - a.y_m) / a.reach_m).exp()
+            };
+            candidate.weight = 1.0 + args.arrival.iter().map(risk).sum::<f64>();
+        }
+    }
+    let draws = if args.reach_sigma.is_some() { args.draws } else { 1 };
+    let work = candidates.len() as f64 * traps.len() as f64 * f64::from(draws);
+    if work > MOST_WORK {
+        bail!(
+            "{} nodes by {} traps by {draws} draws are too many to answer in time; choose a coarser --grid or fewer --draws",
+            candidates.len(),
+            traps.len()
+        );
+    }
+    let found = posterior(
+        &candidates,
+        traps,
+        &beliefs,
+        Draws {
+            draws,
+            seed: args.seed,
+        },
+    )?;
+    let best = candidates[found.best()].at;
+    Ok(json!({
+        "best": {"x": best.x_m, "y": best.y_m},
+        "region50_m2": found.region(0.5).area_m2,
+        "region95_m2": found.region(0.95).area_m2,
+        "draws": found.draws,
+        "effective_draws": found.effective_draws,
     }))
 }
 

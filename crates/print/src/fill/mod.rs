@@ -5,6 +5,7 @@
 pub mod choice;
 pub mod forms;
 pub mod month;
+mod response;
 pub mod season;
 pub mod sheets;
 

@@ -229,6 +229,14 @@ impl TargetSection<'_> {
             next_visits: self.next_visits(&answer, &question.placements),
             parameters: parameters(&self.ground),
             warnings: assure::suspects_words(question.open_suspects).into_iter().chain(answer.warnings.clone()).collect(),
+            responses: super::response::responses(
+                self.programme,
+                &profile.id,
+                self.asked.on,
+                self.asked.ground,
+                self.asked.station.as_deref(),
+                self.frame,
+            )?,
         })
     }
 

@@ -9,6 +9,7 @@
 pub(crate) mod chart;
 pub(crate) mod map;
 pub(crate) mod page;
+pub(crate) mod response;
 #[cfg(test)]
 pub(crate) mod sample;
 pub(crate) mod svg;
@@ -175,6 +176,27 @@ pub struct TargetReport {
     pub parameters: Vec<ParameterRow>,
     /// What a reader must know before leaning on the figures.
     pub warnings: Vec<String>,
+    /// Responses to finds.
+    pub responses: Vec<ResponsePart>,
+}
+
+/// A response to a find.
+#[derive(Debug, Clone)]
+pub struct ResponsePart {
+    /// Its heading.
+    pub title: String,
+    /// What a reader must know first.
+    pub caution: String,
+    /// Headings, each with its sentences.
+    pub parts: Vec<(String, Vec<String>)>,
+    /// Cells of the origin's 95 % region, and whether each belongs to the 50 % region.
+    pub cells: Vec<(Vec<Point>, bool)>,
+    /// Rings of the regulated area.
+    pub area: Vec<Vec<Point>>,
+    /// Traps of the delimiting survey.
+    pub survey: Vec<Point>,
+    /// Confirmed finds.
+    pub finds: Vec<Point>,
 }
 
 /// What the siting came to.

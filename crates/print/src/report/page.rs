@@ -215,6 +215,7 @@ fn target_section(data: &ReportData, target: &TargetReport, key: usize, frame: O
             (map::figure(&data.map, target, key, frame))
         }
         (finds_part(target))
+        @for response in &target.responses { (super::response::part(response)) }
         (assurance_part(target, key))
         (costs_part(target))
         (next_part(target))

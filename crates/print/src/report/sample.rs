@@ -258,6 +258,7 @@ fn target(
             },
         ],
         warnings: vec!["Capture at the trap has no published figure; the programme must set it.".to_owned()],
+        responses: Vec::new(),
         hosts,
         traps,
     }
