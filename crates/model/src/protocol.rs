@@ -207,9 +207,6 @@ impl Protocol {
             return refuse("[trigger] has no rule: nothing would ever be set off".into());
         }
         self.check_chain()?;
-        if let Some(rings) = &self.rings {
-            rings.check()?;
-        }
         if let Some(area) = &self.area {
             area.check()?;
         }
