@@ -590,20 +590,31 @@ fn origin_weighs_effort() {
 /// What is believed besides: clumped catches and an unsure reach widen the region, a place of arrival draws it.
 #[test]
 fn origin_with_beliefs() {
-    let ask = |more: &str| answer(&format!("origin --form exponential --reach 50 --peak 1 --grid 5 {more}"), CATCHES);
+    let ask = |more: &str| {
+        answer(
+            &format!("origin --form exponential --reach 50 --peak 1 --grid 5 {more}"),
+            CATCHES,
+        )
+    };
     let region = |got: &Value| number(got, "region95_m2");
     let plain = ask("");
     // Nothing believed of the number of flyers gives the same posterior as profiling it out, whatever the code.
     let same = ask("--arrival 0,0,50,0");
     close(region(&same), region(&plain));
     assert_eq!(same["best"], plain["best"]);
-    assert!(region(&ask("--clumping 0.5")) > 1.2 * region(&plain), "clumped catches say less");
+    assert!(
+        region(&ask("--clumping 0.5")) > 1.2 * region(&plain),
+        "clumped catches say less"
+    );
     let unsure = ask("--reach-sigma 0.5 --draws 50");
     assert_eq!(number(&unsure, "draws"), 50.0);
     assert!(number(&unsure, "effective_draws") > 1.0, "{unsure}");
     assert_ne!(region(&unsure), region(&plain));
     let drawn = ask("--arrival 100,100,20,1000");
-    assert!(number(&drawn["best"], "x") > number(&plain["best"], "x"), "{drawn}");
+    assert!(
+        number(&drawn["best"], "x") > number(&plain["best"], "x"),
+        "{drawn}"
+    );
     let few = ask("--flyers 20,0.5");
     assert!(region(&few) > 0.0 && number(&few, "draws") == 1.0, "{few}");
 }

@@ -199,6 +199,13 @@ impl Topic {
         run(&self.arguments(&options), self.rows.as_bytes())
     }
 
+    /// The correct options and one more.
+    fn and(&self, option: &'static str, value: &str) -> Answer {
+        let mut options = self.own_options();
+        options.push((option, value.to_owned()));
+        run(&self.arguments(&options), self.rows.as_bytes())
+    }
+
     /// The correct options with other standard input.
     fn fed(&self, stdin: &[u8]) -> Answer {
         run(&self.arguments(&self.own_options()), stdin)
@@ -709,7 +716,7 @@ fn catches_that_say_nothing() {
         ("--arrival", "1,2,3,-1"),
         ("--draws", "0"),
     ] {
-        v.refused(&format!("{option} {value}"), &origin.with(option, value));
+        v.refused(&format!("{option} {value}"), &origin.and(option, value));
     }
     v.answered("one trap", &origin.fed(b"x,y,catch,effort\n10,20,1,1\n"));
     v.survived(

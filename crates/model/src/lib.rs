@@ -24,6 +24,7 @@ pub mod record;
 pub mod regulated;
 pub mod release;
 pub mod reliability;
+pub mod rings;
 pub mod sample_size;
 pub mod scenario_tree;
 pub mod trial;

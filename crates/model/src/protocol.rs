@@ -13,6 +13,7 @@ use crate::dispersal::Kernel;
 use crate::error::ModelError;
 use crate::param::{Mark, Param};
 use crate::regulated::AreaRule;
+use crate::rings::RingProtocol;
 use crate::{release, trigger};
 
 /// Layout of protocol files that is read here.
@@ -155,7 +156,7 @@ pub struct Protocol {
     pub origin: Option<OriginPart>,
     /// Rings of the delimiting survey.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub rings: Option<toml::Table>,
+    pub rings: Option<RingProtocol>,
     /// How the regulated area is drawn.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub area: Option<AreaRule>,
@@ -208,6 +209,9 @@ impl Protocol {
         self.check_chain()?;
         if let Some(area) = &self.area {
             area.check()?;
+        }
+        if let Some(rings) = &self.rings {
+            rings.check()?;
         }
         if let Some(origin) = &self.origin {
             origin.check()?;
@@ -264,6 +268,7 @@ impl Protocol {
         if length.mark.needs_warning() {
             told.push(sentence("Length of a generation", length.mark));
         }
+        told.extend(self.rings.iter().flat_map(RingProtocol::warnings));
         told.extend(self.area.iter().flat_map(AreaRule::warnings));
         let origin = self.origin.iter().flat_map(OriginPart::marks);
         told.extend(

@@ -3,5 +3,6 @@
 //! [`siting`] chooses the places where traps hang and says how far from the best possible plan its answer can be. [`rounds`] gives the visits
 //! that are due to crews and days, in an order that can be driven.
 
+pub mod delimit;
 pub mod rounds;
 pub mod siting;

@@ -1,0 +1,270 @@
+//! Curves made into straight legs that run outside them.
+
+use std::cmp::Ordering;
+use std::collections::BinaryHeap;
+
+use geo::{BooleanOps, Coord, LineString, MultiPolygon, Polygon};
+use rstar::RTree;
+
+use super::plane::{Edge, Ground, apart, turn, with};
+
+/// Two edges that turn by more than this are not made to meet, radians: the corner would run far out.
+const SHARPEST_RAD: f64 = 2.4;
+
+/// The ground with every run of edges for which `curved` holds made into straight legs that lie outside it, by no more than
+/// `within_m`. The ends of a run stay where they are.
+pub(super) fn straightened(
+    ground: &Ground,
+    within_m: f64,
+    curved: impl Fn(Coord<f64>, Coord<f64>) -> bool,
+) -> Ground {
+    let mut patches: Vec<Polygon<f64>> = Vec::new();
+    for polygon in ground {
+        for ring in std::iter::once(polygon.exterior()).chain(polygon.interiors()) {
+            for run in runs(ring, &curved) {
+                patches.extend(patch(&run, within_m));
+            }
+        }
+    }
+    with(ground, patches)
+}
+
+/// Runs of edges that are curved; a ring that is one curve all round is cut at its northernmost corner.
+fn runs(ring: &LineString<f64>, curved: &impl Fn(Coord<f64>, Coord<f64>) -> bool) -> Vec<Vec<Coord<f64>>> {
+    let n = ring.0.len().saturating_sub(1);
+    if n < 3 {
+        return Vec::new();
+    }
+    let at = |i: usize| ring.0[i % n];
+    let is: Vec<bool> = (0..n).map(|i| curved(at(i), at(i + 1))).collect();
+    let start = match is.iter().position(|c| !c) {
+        Some(i) => i,
+        None => (0..n).max_by(|&a, &b| at(a).y.total_cmp(&at(b).y)).unwrap_or(0),
+    };
+    let mut out: Vec<Vec<Coord<f64>>> = Vec::new();
+    let mut open = false;
+    for k in 0..n {
+        let i = (start + k) % n;
+        if !is[i] {
+            open = false;
+            continue;
+        }
+        if !open {
+            out.push(vec![at(i)]);
+            open = true;
+        }
+        if let Some(run) = out.last_mut() {
+            run.push(at(i + 1));
+        }
+    }
+    out
+}
+
+/// What lies between a run and its legs.
+fn patch(run: &[Coord<f64>], within_m: f64) -> Vec<Polygon<f64>> {
+    let legs = outer_legs(run, within_m);
+    if legs.len() == run.len() && legs == run {
+        return Vec::new();
+    }
+    let loop_ = legs.into_iter().chain(run.iter().rev().copied()).collect();
+    let raw = MultiPolygon::new(vec![Polygon::new(LineString::new(loop_), vec![])]);
+    let nothing = MultiPolygon::new(Vec::<Polygon<f64>>::new());
+    // Whatever the loop encloses, whichever way: it is never taken off the ground.
+    raw.union_with_fill_rule(&nothing, geo::bool_ops::FillRule::NonZero)
+        .0
+}
+
+/// One way of dropping an edge or a corner, with the land it takes in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Step {
+    added_m2: f64,
+    /// Corner at which it is done.
+    at: usize,
+    /// New corner between `at` and the one after it, which both go; `None`: `at` alone goes.
+    corner: Option<Coord<f64>>,
+    /// Stamps of the corners it was worked out from.
+    stamp: u64,
+}
+
+impl Eq for Step {}
+impl Ord for Step {
+    fn cmp(&self, other: &Self) -> Ordering {
+        // The smallest first; the place decides a tie, so that the result is the same every time.
+        other
+            .added_m2
+            .total_cmp(&self.added_m2)
+            .then(other.at.cmp(&self.at))
+    }
+}
+impl PartialOrd for Step {
+    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
+/// The corners still there, as a chain.
+struct Chain<'a> {
+    at: Vec<Coord<f64>>,
+    before: Vec<usize>,
+    after: Vec<usize>,
+    stamp: Vec<u64>,
+    gone: Vec<bool>,
+    curve: &'a RTree<Edge>,
+    within_m: f64,
+}
+
+const NONE: usize = usize::MAX;
+
+impl Chain<'_> {
+    fn off_m(&self, p: Coord<f64>) -> f64 {
+        self.curve
+            .nearest_neighbor(&[p.x, p.y])
+            .map_or(f64::INFINITY, |edge| apart(p, edge.nearest(p)))
+    }
+
+    /// Drops corner `at`, where the way turns right (into the ground's outside): the chord lies outside.
+    fn drop_corner(&self, at: usize) -> Option<Step> {
+        let (p, n) = (self.before[at], self.after[at]);
+        if p == NONE || n == NONE {
+            return None;
+        }
+        let doubled = turn(self.at[p], self.at[at], self.at[n]);
+        if doubled > 0.0 {
+            return None;
+        }
+        let chord = apart(self.at[p], self.at[n]);
+        // A way that goes straight back on itself has no chord.
+        let deep_enough = chord > 0.0 && -doubled / chord <= self.within_m;
+        let middle = self.at[p] + (self.at[n] - self.at[p]) * 0.5;
+        let near = deep_enough && (doubled > -1e-9 || self.off_m(middle) <= self.within_m);
+        near.then(|| Step {
+            added_m2: -0.5 * doubled,
+            at,
+            corner: None,
+            stamp: self.stamps([p, at, n, at]),
+        })
+    }
+
+    /// Drops the edge from `u` on, where the way turns left at both its ends: its neighbours are made to meet outside.
+    fn drop_edge(&self, u: usize) -> Option<Step> {
+        let v = self.after[u];
+        if v == NONE {
+            return None;
+        }
+        let (p, n) = (self.before[u], self.after[v]);
+        if p == NONE || n == NONE {
+            return None;
+        }
+        let (a, b, c, d) = (self.at[p], self.at[u], self.at[v], self.at[n]);
+        let (first, second) = (b - a, d - c);
+        if turn(a, b, c) <= 0.0 || turn(b, c, d) <= 0.0 {
+            return None;
+        }
+        let cross = first.x * second.y - first.y * second.x;
+        let dot = first.x * second.x + first.y * second.y;
+        let turned = cross.atan2(dot);
+        if !(turned > 0.0 && turned < SHARPEST_RAD) {
+            return None;
+        }
+        let t = ((c.x - b.x) * second.y - (c.y - b.y) * second.x) / cross;
+        let corner = b + first * t;
+        let added_m2 = 0.5 * turn(b, corner, c).abs();
+        (t > 0.0 && self.off_m(corner) <= self.within_m).then(|| Step {
+            added_m2,
+            at: u,
+            corner: Some(corner),
+            stamp: self.stamps([p, u, v, n]),
+        })
+    }
+
+    fn stamps(&self, corners: [usize; 4]) -> u64 {
+        corners.iter().map(|&i| self.stamp[i]).sum()
+    }
+
+    fn is_current(&self, step: &Step) -> bool {
+        if self.gone[step.at] {
+            return false;
+        }
+        let again = match step.corner {
+            None => self.drop_corner(step.at),
+            Some(_) => self.drop_edge(step.at),
+        };
+        again.is_some_and(|now| now.stamp == step.stamp)
+    }
+
+    fn offer(&self, at: usize, heap: &mut BinaryHeap<Step>) {
+        heap.extend(self.drop_corner(at));
+        heap.extend(self.drop_edge(at));
+    }
+
+    fn apply(&mut self, step: &Step, heap: &mut BinaryHeap<Step>) {
+        let at = step.at;
+        let gone = match step.corner {
+            None => at,
+            Some(corner) => {
+                self.at[at] = corner;
+                self.stamp[at] += 1;
+                self.after[at]
+            }
+        };
+        let (p, n) = (self.before[gone], self.after[gone]);
+        (self.after[p], self.before[n]) = (n, p);
+        self.gone[gone] = true;
+        self.stamp[p] += 1;
+        self.stamp[n] += 1;
+        // Whatever was worked out from a corner that changed is worked out again.
+        let mut about = vec![p, n];
+        for start in [p, n] {
+            let (b, a) = (self.before[start], self.after[start]);
+            about.extend([b, a]);
+            if b != NONE {
+                about.push(self.before[b]);
+            }
+        }
+        about.sort_unstable();
+        about.dedup();
+        for at in about {
+            if at != NONE && !self.gone[at] {
+                self.offer(at, heap);
+            }
+        }
+    }
+}
+
+/// Straight legs from the first to the last point of a run that never lie left of it (inside), and at most `within_m` right.
+///
+/// Two moves, each of which only ever takes land in: a corner that turns right is cut by its chord, and an edge between two left
+/// turns goes when its neighbours are lengthened until they meet. The one that takes in the least land is made first.
+fn outer_legs(run: &[Coord<f64>], within_m: f64) -> Vec<Coord<f64>> {
+    let n = run.len();
+    if n < 3 {
+        return run.to_vec();
+    }
+    let edge = |(i, w): (usize, &[Coord<f64>])| Edge {
+        a: w[0],
+        b: w[1],
+        ring: 0,
+        part: i,
+        along_m: 0.0,
+    };
+    let curve = RTree::bulk_load(run.windows(2).enumerate().map(edge).collect());
+    let mut chain = Chain {
+        at: run.to_vec(),
+        before: (0..n).map(|i| i.checked_sub(1).unwrap_or(NONE)).collect(),
+        after: (0..n).map(|i| if i + 1 < n { i + 1 } else { NONE }).collect(),
+        stamp: vec![0; n],
+        gone: vec![false; n],
+        curve: &curve,
+        within_m,
+    };
+    let mut heap = BinaryHeap::new();
+    for at in 0..n {
+        chain.offer(at, &mut heap);
+    }
+    while let Some(step) = heap.pop() {
+        if chain.is_current(&step) {
+            chain.apply(&step, &mut heap);
+        }
+    }
+    (0..n).filter(|&i| !chain.gone[i]).map(|i| chain.at[i]).collect()
+}
