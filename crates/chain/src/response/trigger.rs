@@ -32,6 +32,8 @@ pub struct Proposed {
     pub met: Vec<Met>,
     /// Rules that would be met if what nobody looked at turned out so: what to look at now.
     pub nearly: Vec<Met>,
+    /// Finds that set something off, alone or with others: a regulated area is drawn round these.
+    pub epicentres: Vec<String>,
     /// Distance of each find to the nearest commercial hosts, metres, where the programme knows any.
     pub commercial_host_m: Vec<Option<f64>>,
     /// Worth knowing.
@@ -79,6 +81,13 @@ pub fn propose(programme: &Programme, case: &Case) -> Result<Proposed, ChainErro
         });
     }
     let outcome = protocol.trigger.evaluate(&found)?;
+    let mut epicentres = Vec::new();
+    for (i, one) in found.iter().enumerate() {
+        let with_others = outcome.fired.iter().any(|f| f.finds.contains(&i));
+        if with_others || !protocol.trigger.evaluate(std::slice::from_ref(one))?.fired.is_empty() {
+            epicentres.push(placed[i].0.label.clone());
+        }
+    }
     let told = |fired: Vec<Fired>| -> Vec<Met> {
         let one = |f: Fired| Met {
             rule: protocol.trigger.rules[f.rule].id.clone(),
@@ -91,6 +100,7 @@ pub fn propose(programme: &Programme, case: &Case) -> Result<Proposed, ChainErro
     Ok(Proposed {
         met: told(outcome.fired),
         nearly: told(outcome.nearly),
+        epicentres,
         commercial_host_m: found.iter().map(|f| f.commercial_host_m).collect(),
         notes,
     })

@@ -4,8 +4,12 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, anyhow, bail};
 use clap::{Args, Subcommand, ValueEnum};
+use earlywood_chain::ground::Ground;
+use earlywood_chain::response::area;
+use earlywood_chain::response::delimit::{Delimiting, Layout, Wanted, delimiting};
 use earlywood_chain::response::report::{self, Given, Issue};
 use earlywood_chain::response::{Case, How, Whole, origin, public, steps, trigger, whole};
+use earlywood_geodata::boundary;
 use earlywood_journal::body::ResponseEnd;
 use earlywood_journal::{
     AreaDrawn, AreaLifted, Body, MultiPolygon, Programme, ProtocolAdopted, Receipt, ResponseClosed,
@@ -17,9 +21,10 @@ use jiff::civil::Date;
 use serde_json::{Value, json};
 
 use super::export::write_whole;
+use super::record::AnyActor;
 use crate::chain::{GroundArgs, tell};
 use crate::out::{Form, table};
-use crate::{ActorArg, FileArg};
+use crate::{FileArg, number};
 
 #[derive(Args)]
 #[command(subcommand_precedence_over_arg = true)]
@@ -31,29 +36,29 @@ pub(crate) struct ResponseArgs {
     #[arg(value_name = "FIND")]
     find: Option<String>,
     #[command(flatten)]
-    actor: ActorArg,
+    actor: AnyActor,
     /// The day asked about; today when left out.
-    #[arg(long, value_name = "D")]
+    #[arg(long, value_name = "D", global = true)]
     on: Option<Date>,
     /// Weather station; the only one when left out.
-    #[arg(long, value_name = "S")]
+    #[arg(long, value_name = "S", global = true)]
     station: Option<String>,
     #[command(flatten)]
     ground: GroundArgs,
     /// Draws of the uncertain parameters behind the origin; as many as a few seconds allow when left out.
-    #[arg(long, value_name = "N", default_value = "0", value_parser = clap::value_parser!(u32).range(0..=100_000))]
+    #[arg(long, value_name = "N", default_value = "0", value_parser = clap::value_parser!(u32).range(0..=100_000), global = true)]
     draws: u32,
     /// Seed of the draws.
-    #[arg(long, default_value = "1")]
+    #[arg(long, default_value = "1", global = true)]
     seed: u64,
     /// Trees listed in the order of search.
-    #[arg(long, value_name = "N", default_value = "200")]
+    #[arg(long, value_name = "N", default_value = "200", global = true)]
     trees: usize,
     /// Write finds, origin and area as GeoJSON: exact positions, confidential.
-    #[arg(long, value_name = "OUT")]
+    #[arg(long, value_name = "OUT", global = true)]
     geojson: Option<PathBuf>,
     /// Write over a file that is there.
-    #[arg(long)]
+    #[arg(long, global = true)]
     force: bool,
     #[command(subcommand)]
     what: Option<What>,
@@ -85,8 +90,10 @@ enum What {
         #[arg(long, value_name = "WORDS")]
         note: Option<String>,
     },
-    /// Draw the next version of the regulated area from a file.
+    /// The next version of the regulated area, by the protocol's rule or from a file; nothing is written without --adopt.
     Area(AreaArgs),
+    /// The delimiting survey, by the protocol's rings and optimised; nothing is written without --adopt.
+    Delimit(DelimitArgs),
     /// Lift a version of the regulated area.
     Lift {
         /// The version.
@@ -120,11 +127,11 @@ enum What {
 
 #[derive(Args)]
 struct AreaArgs {
-    /// The ground, drawn elsewhere: GeoJSON with one or more polygons.
+    /// The ground, drawn elsewhere: GeoJSON with one or more polygons. Without it the protocol's rule draws.
     #[arg(long, value_name = "GEOJSON")]
-    geometry: PathBuf,
+    geometry: Option<PathBuf>,
     /// The boundary in words, a text file; without it, so many polygons of so many corners.
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", requires = "geometry")]
     text: Option<PathBuf>,
     /// First day on which it holds; today when left out.
     #[arg(long, value_name = "D")]
@@ -132,12 +139,40 @@ struct AreaArgs {
     /// Last day on which it holds.
     #[arg(long, value_name = "D")]
     to: Option<Date>,
+    /// Adopt it: it goes into the journal.
+    #[arg(long, requires = "authority", requires = "reason")]
+    adopt: bool,
     /// By whose order: an office and its paper.
     #[arg(long, value_name = "WORDS")]
-    authority: String,
+    authority: Option<String>,
     /// Why this ground.
     #[arg(long, value_name = "WORDS")]
-    reason: String,
+    reason: Option<String>,
+}
+
+#[derive(Args)]
+struct DelimitArgs {
+    /// Traps of the optimised plan; as many as the rings place when left out.
+    #[arg(long, value_name = "K")]
+    traps: Option<usize>,
+    /// Crew-hours of looking at trees; as many as the rings' looks take when left out.
+    #[arg(long, value_name = "H", value_parser = number::not_negative, allow_negative_numbers = true)]
+    hours: Option<f64>,
+    /// A find so heavy that the protocol's extension holds for it. May be given several times.
+    #[arg(long, value_name = "FIND")]
+    heavy: Vec<String>,
+    /// Adopt one of the two: it goes into the journal.
+    #[arg(long, value_name = "METHOD", value_parser = ["rings", "optimised"], requires = "reason")]
+    adopt: Option<String>,
+    /// First day; today when left out.
+    #[arg(long, value_name = "D")]
+    from: Option<Date>,
+    /// Last day.
+    #[arg(long, value_name = "D")]
+    to: Option<Date>,
+    /// Why.
+    #[arg(long, value_name = "WORDS")]
+    reason: Option<String>,
 }
 
 #[derive(Args)]
@@ -218,6 +253,19 @@ fn case(args: &ResponseArgs, programme: &Programme, find: &str) -> Result<Case> 
     Ok(case)
 }
 
+fn how(args: &ResponseArgs) -> How {
+    How {
+        now: Timestamp::now(),
+        ground: args.ground.into(),
+        origin: origin::Ask {
+            draws: args.draws,
+            seed: args.seed,
+            trees: args.trees,
+            ..origin::Ask::default()
+        },
+    }
+}
+
 // What there is.
 
 fn list(args: &ResponseArgs, form: Form) -> Result<()> {
@@ -274,17 +322,7 @@ fn list(args: &ResponseArgs, form: Form) -> Result<()> {
 fn show(args: &ResponseArgs, find: &str, form: Form) -> Result<()> {
     let programme = super::read(&args.file)?;
     let case = case(args, &programme, find)?;
-    let how = How {
-        now: Timestamp::now(),
-        ground: args.ground.into(),
-        origin: origin::Ask {
-            draws: args.draws,
-            seed: args.seed,
-            trees: args.trees,
-            ..origin::Ask::default()
-        },
-    };
-    let all = whole(&programme, &case, how)?;
+    let all = whole(&programme, &case, how(args))?;
     if let Some(out) = &args.geojson {
         write_whole(out, &serde_json::to_string(&all.geojson())?, args.force)?;
     }
@@ -536,7 +574,7 @@ fn adopt(args: &ResponseArgs, named: &str, form: Form) -> Result<()> {
         target: read.target.clone(),
         toml,
     };
-    let receipt = programme.append(&super::act(&args.actor)?, Body::ProtocolAdopted(body))?;
+    let receipt = programme.append(&args.actor.act()?, Body::ProtocolAdopted(body))?;
     tell(&read.warnings());
     form.say(
         || {
@@ -559,9 +597,14 @@ fn act(args: &ResponseArgs, find: &str, what: &What, form: Form) -> Result<()> {
         let programme = super::read(&args.file)?;
         return draft(&case(args, &programme, find)?, &programme, report, form);
     }
+    match what {
+        What::Delimit(delimit) if delimit.adopt.is_none() => return show_survey(args, find, delimit, form),
+        What::Area(area) if !area.adopt => return show_area(args, find, area, form),
+        _ => {}
+    }
     let mut programme = super::open(&args.file)?;
     let case = case(args, &programme, find)?;
-    let act = super::act(&args.actor)?;
+    let act = args.actor.act()?;
     let (receipt, words): (Receipt, String) = match what {
         What::Adopt { .. } => bail!("a protocol is adopted without a find"),
         What::Open { reason } => {
@@ -596,6 +639,23 @@ fn act(args: &ResponseArgs, find: &str, what: &What, form: Form) -> Result<()> {
             format!("Step {step} of {find} recorded."),
         ),
         What::Area(area) => draw(&mut programme, &act, &case, area)?,
+        What::Delimit(delimit) => {
+            let (survey, wanted) = survey(args, &programme, &case, delimit)?;
+            let method = delimit.adopt.as_deref().unwrap_or("rings");
+            let days = (delimit.from.unwrap_or_else(|| act.today()), delimit.to);
+            let body = survey.adopted(
+                method,
+                days,
+                &wanted,
+                delimit.reason.as_deref().unwrap_or_default(),
+            )?;
+            let words = format!(
+                "Delimiting survey of {find} adopted ({method}): {} traps, {} units to look at.",
+                body.traps.len(),
+                body.looks.len()
+            );
+            (programme.append(&act, Body::DelimitingAdopted(body))?, words)
+        }
         What::Lift {
             version,
             from,
@@ -643,16 +703,196 @@ fn act(args: &ResponseArgs, find: &str, what: &What, form: Form) -> Result<()> {
     )
 }
 
+/// The survey of a case, laid out by rings and optimised.
+fn survey(
+    args: &ResponseArgs,
+    programme: &Programme,
+    case: &Case,
+    delimit: &DelimitArgs,
+) -> Result<(Delimiting, Wanted)> {
+    let wanted = Wanted {
+        traps: delimit.traps,
+        hours: delimit.hours,
+        heavy: delimit.heavy.clone(),
+        seed: args.seed,
+        ..Wanted::default()
+    };
+    let all = whole(programme, case, how(args))?;
+    let ground = Ground::of(programme, case.profile.clone(), args.ground.into())?;
+    let made = delimiting(programme, case, &ground, all.origin.as_ref(), &wanted)?;
+    Ok((made, wanted))
+}
+
+fn show_survey(args: &ResponseArgs, find: &str, delimit: &DelimitArgs, form: Form) -> Result<()> {
+    let programme = super::read(&args.file)?;
+    let case = case(args, &programme, find)?;
+    let (made, _) = survey(args, &programme, &case, delimit)?;
+    if let Some(out) = &args.geojson {
+        write_whole(out, &serde_json::to_string(&made.geojson())?, args.force)?;
+    }
+    tell(&made.notes);
+    form.say(|| survey_words(&made).join("\n"), || json!(made))
+}
+
+fn survey_words(made: &Delimiting) -> Vec<String> {
+    let mut lines = vec![format!(
+        "Delimiting survey of {}, to last {}; {} traps hang about it already.",
+        made.find, made.duration, made.hanging
+    )];
+    let rows: Vec<Vec<String>> = made
+        .rings
+        .iter()
+        .map(|r| {
+            vec![
+                format!("  {}", r.name),
+                r.wanted.to_string(),
+                r.placed.to_string(),
+                r.look_every_days
+                    .map_or_else(|| "-".into(), |d| format!("{d:.0} days")),
+                r.trees.to_string(),
+            ]
+        })
+        .collect();
+    lines.push(table(
+        &[
+            "  ring",
+            "traps asked",
+            "with a place",
+            "looked at every",
+            "trees to look at",
+        ],
+        &rows,
+    ));
+    for layout in std::iter::once(&made.by_rings).chain(&made.optimised) {
+        lines.push(layout_words(layout));
+    }
+    if !made.unplaced.is_empty() {
+        lines.push(format!(
+            "{} spots have no place that may be used.",
+            made.unplaced.len()
+        ));
+    }
+    lines
+}
+
+fn layout_words(layout: &Layout) -> String {
+    let worth = layout.worth.as_ref().map_or_else(String::new, |w| {
+        format!(
+            "; the edge found on all sides and nothing outside in {:.0} % of fresh scenarios ({:.0} % by trial)",
+            100.0 * w.whole,
+            100.0 * w.whole_by_trial
+        )
+    });
+    format!(
+        "{}: {} traps, {} units to look at, {:.0} crew-hours{worth}.",
+        layout.method,
+        layout.traps.len(),
+        layout.looks.len(),
+        layout.hours
+    )
+}
+
+/// The area that the protocol's rule proposes.
+fn proposed_area(programme: &Programme, case: &Case) -> Result<area::Proposal> {
+    let rule = case.protocol()?.area.as_ref().ok_or_else(|| {
+        anyhow!(
+            "the protocol of {} has no [area]: add it and adopt it again, or draw one with --geometry",
+            case.profile.id
+        )
+    })?;
+    let epicentres = trigger::propose(programme, case)?.epicentres;
+    let finds: Vec<boundary::Find> = case
+        .finds
+        .iter()
+        .filter_map(|f| {
+            Some(boundary::Find {
+                id: f.label.clone(),
+                at: f.position?,
+                epicentre: epicentres.contains(&f.label),
+                signs: Some(f.count),
+            })
+        })
+        .collect();
+    Ok(area::propose(
+        programme,
+        rule,
+        &case.profile,
+        &finds,
+        case.response.as_ref(),
+        case.on,
+    )?)
+}
+
+fn show_area(args: &ResponseArgs, find: &str, asked: &AreaArgs, form: Form) -> Result<()> {
+    if asked.geometry.is_some() {
+        bail!("--geometry is adopted as it is: give --adopt with --authority and --reason");
+    }
+    let programme = super::read(&args.file)?;
+    let case = case(args, &programme, find)?;
+    let made = proposed_area(&programme, &case)?;
+    if let Some(out) = &args.geojson {
+        write_whole(out, &serde_json::to_string(&made.geojson())?, args.force)?;
+    }
+    tell(&made.notes);
+    let (within, added) = (&made.within, &made.added);
+    form.say(
+        || {
+            let mut lines = vec![format!(
+                "Regulated area of {find}, version {} (proposed; --adopt --authority WORDS --reason WORDS adopts it): {:.2} km2, {} \
+                 hosts, {} parcels, {} traps.",
+                made.version, within.km2, within.hosts, within.parcels, within.traps
+            )];
+            if let Some(version) = added.to_version {
+                lines.push(format!(
+                    "It adds {:.2} km2, {} hosts and {} parcels to version {version}.",
+                    added.km2,
+                    added.hosts,
+                    added.parcels.len()
+                ));
+            }
+            lines.push(format!("Why: {}", made.reason));
+            lines.extend(made.steps());
+            lines.push(made.text());
+            lines.join("\n")
+        },
+        || {
+            json!({
+                "version": made.version, "within": within, "added": added, "reason": made.reason, "steps": made.steps(),
+                "text": made.text(), "geojson": made.geojson(), "notes": made.notes,
+            })
+        },
+    )
+}
+
 fn draw(
     programme: &mut Programme,
     act: &earlywood_journal::Act,
     case: &Case,
     args: &AreaArgs,
 ) -> Result<(Receipt, String)> {
-    let geometry = read_geometry(&args.geometry)?;
+    let from = args.from.unwrap_or_else(|| act.today());
+    let authority = args.authority.clone().unwrap_or_default();
+    let body = match &args.geometry {
+        Some(path) => from_file(case, args, path, from, authority)?,
+        None => {
+            let made = proposed_area(programme, case)?;
+            tell(&made.notes);
+            made.entry(&case.find, from, args.to, &authority, args.reason.as_deref())
+                .ok_or_else(|| anyhow!("the rule draws no ground round these finds"))?
+        }
+    };
+    let words = format!(
+        "Regulated area of {}, version {}: {:.2} km2.",
+        case.find, body.version, body.km2
+    );
+    Ok((programme.append(act, Body::AreaDrawn(body))?, words))
+}
+
+fn from_file(case: &Case, args: &AreaArgs, path: &Path, from: Date, authority: String) -> Result<AreaDrawn> {
+    let geometry = read_geometry(path)?;
     let area = earlywood_model::record::Area(geometry.coordinates.clone());
     if let Some((rule, value)) = earlywood_geodata::area::fault(&area) {
-        bail!("{}: {rule} {value}", args.geometry.display());
+        bail!("{}: {rule} {value}", path.display());
     }
     let km2 = earlywood_geodata::area::area_m2(&area) / 1e6;
     let text = match &args.text {
@@ -673,29 +913,20 @@ fn draw(
         }
     };
     let version = case.response.as_ref().map_or(0, |r| r.areas.len()) + 1;
-    let version = u32::try_from(version).unwrap_or(u32::MAX);
-    let body = AreaDrawn {
+    Ok(AreaDrawn {
         find: case.find.clone(),
-        version,
+        version: u32::try_from(version).unwrap_or(u32::MAX),
         finds: case.finds.iter().map(|f| f.label.clone()).collect(),
         geometry,
         km2,
         text,
         steps: Vec::new(),
-        from: args.from.unwrap_or_else(|| act.today()),
+        from,
         to: args.to,
-        authority: args.authority.clone(),
-        reason: args.reason.clone(),
+        authority,
+        reason: args.reason.clone().unwrap_or_default(),
         settings: json!({"from_file": true}),
-    };
-    let receipt = programme.append(act, Body::AreaDrawn(body))?;
-    Ok((
-        receipt,
-        format!(
-            "Regulated area of {}, version {version}: {km2:.2} km2.",
-            case.find
-        ),
-    ))
+    })
 }
 
 /// Every polygon of a GeoJSON file as one piece of ground.
