@@ -227,7 +227,7 @@ test('a file is looked at before anything is written', async ({ page }) => {
 test('labels are printed in pairs', async ({ page }) => {
   await page.addInitScript(() => { window.print = () => { (window as unknown as { printed: number }).printed = document.querySelectorAll('.print-only .tag').length } })
   await open(page, '/bench?view=labels')
-  await page.getByLabel('How many').fill('3')
+  await page.getByRole('textbox', { name: 'How many', description: 'At most 500.' }).fill('3')
   await page.getByRole('button', { name: 'Print the series' }).click()
   expect(await page.evaluate(() => (window as unknown as { printed: number }).printed)).toBe(6)
 })

@@ -21,7 +21,7 @@ test.beforeAll(() => {
     earlywood('load', program.file, what, file)
   }
   // Along one road, labels against the way from the depot: what is nearest next is not what the labels say.
-  load('traps', `trap,place,lat,lon,targets,hung\n${[5, 3, 1, 4, 2].map((n, i) => `T-${i + 1},P-${n},${40.2 + 0.02 * n},-93.6,emerald-ash-borer,2026-05-12`).join('\n')}\n`)
+  load('traps', `trap,place,lat,lon,targets,hung\n${[5, 3, 1, 4, 2].map((n, i) => `T-${i + 1},P-${n},${40.2 + 0.02 * n},-93.6,emerald-ash-borer,2026-04-28`).join('\n')}\n`)
   for (const person of ['p-1', 'p-2']) earlywood('people', program.file, 'enrol', person, '--role', 'inspector', '--from', '2026-01-01')
   load('crews', 'label,lat,lon,starts,ends,break_minutes\ncrew-1,40.2,-93.6,07:00,15:00,0\n')
   load('access', 'label,directions,cautions\nP-1,Gate at the north end,dog in the yard\n')
@@ -42,6 +42,7 @@ test('from a proposal to the paper that comes back', async ({ browser }) => {
   await lead.getByLabel('Person (id)').fill('lead')
   await lead.getByLabel('Password').fill(PASSWORD)
   await lead.getByRole('button', { name: 'Sign in', exact: true }).click()
+  await expect(lead.getByRole('button', { name: 'Sign in', exact: true })).toHaveCount(0)
 
   await test.step('nothing is adopted: what is due stands there', async () => {
     await lead.goto('/rounds')

@@ -1401,7 +1401,7 @@ fn responses() {
             (json!({"finds": ["S-1", "S-1"]}), "finds"),
             (json!({"km2": 0}), "km2"),
             (json!({"text": " \n "}), "text"),
-            (json!({"to": "2026-11-24"}), "from"),
+            (json!({"to": "2026-11-24"}), "to"),
             (json!({"authority": ""}), "authority"),
             (json!({"reason": ""}), "reason"),
             (
@@ -1430,7 +1430,7 @@ fn responses() {
             ),
             (
                 with_ring(json!([[10.0, 50.0], [10.1, 90.5], [10.1, 50.1], [10.0, 50.0]])),
-                "position",
+                "latitude",
             ),
         ],
     );
@@ -1462,7 +1462,7 @@ fn responses() {
             (json!({"method": "guessed"}), "method"),
             (json!({"traps": []}), "traps"),
             (json!({"traps": [spot, spot]}), "traps"),
-            (json!({"to": "2026-11-24"}), "from"),
+            (json!({"to": "2026-11-24"}), "to"),
             (json!({"reason": ""}), "reason"),
         ],
     );

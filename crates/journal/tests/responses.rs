@@ -289,10 +289,10 @@ fn a_find_that_is_taken_back_leaves_its_response_in_the_list_of_conflicts() {
     laboratory.take_all(now(), &p).unwrap();
     for programme in [&p, &laboratory] {
         let words: Vec<String> = programme
-            .conflict_rows()
+            .conflicts(false)
             .unwrap()
-            .iter()
-            .map(|row| format!("{row:?}"))
+            .into_iter()
+            .map(|c| c.words)
             .collect();
         assert_eq!(words.len(), 2, "{words:?}");
         assert!(words.iter().any(|w| w.contains("rests on a find")), "{words:?}");

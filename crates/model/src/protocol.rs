@@ -9,6 +9,7 @@ use std::sync::LazyLock;
 
 use serde::{Deserialize, Serialize};
 
+use crate::dispersal::Kernel;
 use crate::error::ModelError;
 use crate::param::{Mark, Param};
 use crate::{release, trigger};
@@ -62,6 +63,72 @@ pub struct Notify {
     pub public: bool,
 }
 
+/// A flight between the tree that an insect left and the ground on which it met traps.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Flight {
+    /// The kernel.
+    pub kernel: Kernel,
+    /// Where the kernel comes from; "none" where there is no source.
+    pub source: String,
+    /// How it is known.
+    pub mark: Mark,
+    /// Factor on all its distances, above 0: how unsure the kernel is.
+    pub factor: Param,
+}
+
+/// How the origin of catches is sought.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct OriginPart {
+    /// Flight from the origin; absent where the origin is where they flew.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub flight: Option<Flight>,
+    /// Clumping k of catches (negative binomial), above 0; absent: each insect is caught for itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clumping: Option<Param>,
+    /// Variance of catches over their mean, 1 or more: how much evidence a second origin needs.
+    pub overdispersion: Param,
+}
+
+impl OriginPart {
+    fn check(&self) -> Result<(), ModelError> {
+        let refuse = |what: &str| Err(ModelError::Inconsistent(format!("protocol: [origin] {what}")));
+        if let Some(flight) = &self.flight {
+            flight.factor.dist.check()?;
+            if flight.source.trim().is_empty() || flight.factor.source.trim().is_empty() {
+                return refuse("a figure has no source; write \"none\" where there is none");
+            }
+            if flight.factor.central() <= 0.0 {
+                return refuse("the factor on flight distances must be above 0");
+            }
+        }
+        if let Some(clumping) = &self.clumping {
+            clumping.dist.check()?;
+            if clumping.central() <= 0.0 || clumping.source.trim().is_empty() {
+                return refuse("clumping must be above 0, with a source");
+            }
+        }
+        check_figure("overdispersion of catches", &self.overdispersion)?;
+        if self.overdispersion.central() < 1.0 {
+            return refuse("overdispersion must be 1 or more");
+        }
+        Ok(())
+    }
+
+    fn marks(&self) -> impl Iterator<Item = (&'static str, Mark)> {
+        let flight = self.flight.iter().flat_map(|f| {
+            [
+                ("Flight between origin and traps", f.mark),
+                ("Factor on flight distances", f.factor.mark),
+            ]
+        });
+        flight
+            .chain(self.clumping.iter().map(|c| ("Clumping of catches", c.mark)))
+            .chain([("Overdispersion of catches", self.overdispersion.mark)])
+    }
+}
+
 /// All that a programme decided beforehand about a find of one target.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -82,6 +149,9 @@ pub struct Protocol {
     /// Whom to tell.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub notify: Vec<Notify>,
+    /// How the origin of catches is sought; absent: where they flew, each insect for itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub origin: Option<OriginPart>,
     /// Rings of the delimiting survey.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rings: Option<toml::Table>,
@@ -135,6 +205,9 @@ impl Protocol {
             return refuse("[trigger] has no rule: nothing would ever be set off".into());
         }
         self.check_chain()?;
+        if let Some(origin) = &self.origin {
+            origin.check()?;
+        }
         self.release.check()
     }
 
@@ -187,6 +260,12 @@ impl Protocol {
         if length.mark.needs_warning() {
             told.push(sentence("Length of a generation", length.mark));
         }
+        let origin = self.origin.iter().flat_map(OriginPart::marks);
+        told.extend(
+            origin
+                .filter(|(_, mark)| mark.needs_warning())
+                .map(|(what, mark)| sentence(what, mark)),
+        );
         let hours = self.notify.iter().filter(|step| step.hours.mark.needs_warning());
         if let Some(first) = hours.clone().next() {
             let ids: Vec<&str> = hours.map(|step| step.id.as_str()).collect();

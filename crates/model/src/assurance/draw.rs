@@ -171,6 +171,32 @@ impl Climate {
             .sum()
     }
 
+    /// Adds the weighted effort of each day to `out[day]`.
+    pub(super) fn add_days(&self, segments: &[Segment], out: &mut [f64]) {
+        for segment in segments {
+            let row = row(&self.lure_days, segment.lure);
+            for day in segment.from..segment.to {
+                if let Some(sum) = out.get_mut(usize::from(day)) {
+                    let one = Segment {
+                        from: day,
+                        to: day + 1,
+                        ..*segment
+                    };
+                    *sum += self.effort(&one, row);
+                }
+            }
+        }
+    }
+
+    /// Whether a day carries any weight.
+    pub(super) fn any_on(&self, day: usize) -> bool {
+        let fresh = &self.flown[self.lure_days.len()];
+        fresh
+            .get(day + 1)
+            .zip(fresh.get(day))
+            .is_some_and(|(after, before)| after > before)
+    }
+
     /// Adds each period's mean effort, weighted by flight, to `out[period]`.
     pub(super) fn add_means(&self, segments: &[Segment], out: &mut [f64]) {
         for segment in segments {

@@ -30,6 +30,7 @@
 
 mod advice;
 mod draw;
+mod effort;
 mod evidence;
 mod field;
 mod kernel;
@@ -44,6 +45,7 @@ use rayon::prelude::*;
 
 use advice::{Central, lure_days};
 use draw::{Climate, DayWeight, Effort, Outcome, Scratch, Setting, cutoff_m, evaluate};
+pub use effort::{DayOfEffort, TrapEffort, efforts};
 pub use evidence::{
     CellLooks, Component, ComponentKind, DetectionTree, Evidence, Look, MethodLooks, Silence, TreeLooks, same_week,
 };
