@@ -19,7 +19,8 @@ use crate::lure::Lure;
 use crate::param::{Dist, Mark, Param};
 use crate::phenology::{FlightCurve, HeatModel, HeatWindow, MonthDay};
 pub use inspection::{
-    BranchSection, DetectionTreeSection, DrawnDetectionTree, DrawnInspection, HotlineSection, InspectionSection,
+    BranchSection, DetectionTreeSection, DrawnDetectionTree, DrawnInspection, HotlineSection,
+    InspectionSection,
 };
 
 /// A statement that is not a number (a method, a form), with its source and mark.
@@ -529,7 +530,9 @@ impl TargetProfile {
             }
         }
         self.params().iter().try_for_each(Entry::check)?;
-        self.inspection.as_ref().map_or(Ok(()), InspectionSection::check)?;
+        self.inspection
+            .as_ref()
+            .map_or(Ok(()), InspectionSection::check)?;
         self.check_hosts()?;
         for (what, clock) in self.clocks.all() {
             Clock::try_from(clock).map_err(|e| ModelError::Profile(format!("clock of the {what}: {e}")))?;
