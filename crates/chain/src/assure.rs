@@ -211,6 +211,11 @@ impl Question {
             })
     }
 
+    /// Whether nothing was looked at in the season: no trap hung, and there is no other evidence.
+    pub fn is_of_nothing(&self) -> bool {
+        self.placements.is_empty() && self.evidence.is_empty()
+    }
+
     /// First and last day of the season.
     pub fn season(&self) -> (Date, Date) {
         (self.settings.season_start, self.settings.season_end)

@@ -181,7 +181,7 @@ impl Desk {
             let question = self
                 .question(programme, &ground, asked, station, &mut notes)?
                 .listing(usize::MAX);
-            if question.placements.is_empty() {
+            if question.is_of_nothing() {
                 notes.push(
                     "no trap for this target hung in the season: the figures are those of not looking".into(),
                 );

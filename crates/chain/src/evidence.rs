@@ -79,10 +79,18 @@ impl Asked<'_> {
                 .collect(),
         };
         let mut out = Gathered::default();
-        let inspections: Vec<TreeInspected> =
-            self.programme.inspections()?.into_iter().map(|r| r.value).collect();
-        let peeled: Vec<DetectionTreePeeled> =
-            self.programme.detection_trees()?.into_iter().map(|r| r.value).collect();
+        let inspections: Vec<TreeInspected> = self
+            .programme
+            .inspections()?
+            .into_iter()
+            .map(|r| r.value)
+            .collect();
+        let peeled: Vec<DetectionTreePeeled> = self
+            .programme
+            .detection_trees()?
+            .into_iter()
+            .map(|r| r.value)
+            .collect();
         known.found(&finds, &inspections, &peeled, &mut out)?;
         let Some(section) = &self.ground.profile.inspection else {
             let looks = inspections.iter().filter(|t| known.of_season(t.date)).count();
@@ -236,15 +244,27 @@ impl Known<'_> {
                 out.notes.push(format!("{n} {words}"));
             }
         };
-        told(signs, "looks at trees saw signs or took specimens that nobody has ruled out: they count as no evidence of absence");
-        told(lost, "looks at trees are not counted: it was not written down where the tree stands");
-        told(outside, "looks at trees are not counted: the tree stands outside every zone");
+        told(
+            signs,
+            "looks at trees saw signs or took specimens that nobody has ruled out: they count as no evidence of absence",
+        );
+        told(
+            lost,
+            "looks at trees are not counted: it was not written down where the tree stands",
+        );
+        told(
+            outside,
+            "looks at trees are not counted: the tree stands outside every zone",
+        );
         told(
             uncounted,
             "cells hold trees that were looked at and are not on the list of hosts: their hosts are taken as not counted",
         );
         for (method, n) in no_figure {
-            told(n, &format!("{method} are not counted: the profile has no figure for them"));
+            told(
+                n,
+                &format!("{method} are not counted: the profile has no figure for them"),
+            );
         }
     }
 
@@ -291,7 +311,10 @@ impl Known<'_> {
 
     fn detection_trees(&self, peeled: &[DetectionTreePeeled], out: &mut Gathered) {
         let mut open = 0_usize;
-        for t in peeled.iter().filter(|t| t.date <= self.asked.on && t.date >= self.asked.season.0) {
+        for t in peeled
+            .iter()
+            .filter(|t| t.date <= self.asked.on && t.date >= self.asked.season.0)
+        {
             let specimens: Vec<&String> = t.specimens.iter().collect();
             let counts = match t.found {
                 Peeled::NotDone => continue,
@@ -372,12 +395,7 @@ impl Known<'_> {
                 }
             }
         }
-        if let Some(unknown) = hotline
-            .zones
-            .iter()
-            .flatten()
-            .find(|z| !labels.contains(z))
-        {
+        if let Some(unknown) = hotline.zones.iter().flatten().find(|z| !labels.contains(z)) {
             out.notes.push(format!(
                 "the profile's hotline serves zone {unknown}, which there is not; there are {}",
                 labels.join(", ")
@@ -417,7 +435,9 @@ impl Known<'_> {
         let zone = jiff::tz::TimeZone::system();
         let confirmed: Vec<(&FindRow, Date)> = finds
             .iter()
-            .filter(|r| r.trap.is_none() && r.target == self.asked.ground.profile.id && r.state == "confirmed")
+            .filter(|r| {
+                r.trap.is_none() && r.target == self.asked.ground.profile.id && r.state == "confirmed"
+            })
             .map(|r| (r, zone.to_datetime(r.since).date()))
             .filter(|(_, since)| *since <= self.asked.on)
             .collect();

@@ -98,7 +98,12 @@ pub fn assumptions(profile: &TargetProfile) -> Vec<Assumption> {
 
 /// The same of what inspections are worth: only of interest where figures lean on them.
 pub fn inspection_assumptions(profile: &TargetProfile) -> Vec<Assumption> {
-    rows(profile.inspection.as_ref().map_or_else(Vec::new, |i| i.parameters()))
+    rows(
+        profile
+            .inspection
+            .as_ref()
+            .map_or_else(Vec::new, |i| i.parameters()),
+    )
 }
 
 fn rows(parameters: Vec<(&'static str, &Param)>) -> Vec<Assumption> {

@@ -34,7 +34,10 @@ pub fn component_units(c: &Component) -> String {
         .map(|m| format!("{} {}", m.looks, m.method.words()))
         .collect();
     if c.beside_traps > 0 {
-        looks.push(format!("{} of them beside a trap in the same week", c.beside_traps));
+        looks.push(format!(
+            "{} of them beside a trap in the same week",
+            c.beside_traps
+        ));
     }
     format!("{units} ({})", looks.join(", "))
 }

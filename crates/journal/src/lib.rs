@@ -65,13 +65,14 @@ pub use ask::{
 };
 pub use body::{
     AreaDrawn, AreaLifted, AuthorityGranted, Body, Change, ConflictSettled, Correction, CrewFormed, Decision,
-    DelimitingAdopted, DelimitingSpot, DetectionTreePeeled, Determination, Determined, DeviceEnrolled, DeviceWithdrawn,
-    HoldDeclared, HoldLifted, LeftOut, LoadMode, Loaded, MultiPolygon, Other, PersonEnrolled, PersonErased,
-    PestReportIssued, Photo, Plan, PlannedRound, PlannedStop, Planting, PlantingClosed, ProgrammeSetUp,
-    ProtocolAdopted, PublicKey, ReportItem, ResponseClosed, ResponseEnd, ResponseOpened, ResponseStepDone,
-    Role, RoundsAdopted, ScreeningMade, Sealed, SpecimenEnded, SpecimenTaken, SpecimensAccepted,
-    SpecimensDeclined, SpecimensOffered, Status, Subject, Supply, TakeDown, TargetAdopted, TipClosed, TipEnd, TipReceived, TrapCameBack,
-    TrapRegistered, TrapWrittenOff, TreeInspected, VisitMade, What,
+    DelimitingAdopted, DelimitingSpot, DetectionTreePeeled, Determination, Determined, DeviceEnrolled,
+    DeviceWithdrawn, HoldDeclared, HoldLifted, LeftOut, LoadMode, Loaded, MultiPolygon, Other,
+    PersonEnrolled, PersonErased, PestReportIssued, Photo, Plan, PlannedRound, PlannedStop, Planting,
+    PlantingClosed, ProgrammeSetUp, ProtocolAdopted, PublicKey, ReportItem, ResponseClosed, ResponseEnd,
+    ResponseOpened, ResponseStepDone, Role, RoundsAdopted, ScreeningMade, Sealed, SpecimenEnded,
+    SpecimenTaken, SpecimensAccepted, SpecimensDeclined, SpecimensOffered, Status, Subject, Supply, TakeDown,
+    TargetAdopted, TipClosed, TipEnd, TipReceived, TrapCameBack, TrapRegistered, TrapWrittenOff,
+    TreeInspected, VisitMade, What,
 };
 pub use canonical::canonical_json;
 pub use chunk::ChunkRef;

@@ -19,7 +19,8 @@ use crate::lure::Lure;
 use crate::param::{Dist, Mark, Param};
 use crate::phenology::{FlightCurve, HeatModel, HeatWindow, MonthDay};
 pub use inspection::{
-    BranchSection, DetectionTreeSection, DrawnDetectionTree, DrawnInspection, HotlineSection, InspectionSection,
+    BranchSection, DetectionTreeSection, DrawnDetectionTree, DrawnInspection, HotlineSection,
+    InspectionSection,
 };
 use crate::trial::TrialSection;
 

@@ -1,9 +1,12 @@
 //! Evidence beside traps in the assurance engine: worked by hand, against the traps alone, and by simulated worlds.
-#![allow(clippy::unwrap_used, reason = "helpers outside the test functions are tests too")]
+#![allow(
+    clippy::unwrap_used,
+    reason = "helpers outside the test functions are tests too"
+)]
 
 use earlywood_model::assurance::{
-    Assurance, Cell, CellLooks, ComponentKind, DetectionTree, Evidence, Input, Look, PlacementInput, Settings,
-    Silence, TreeLooks, ZoneInput, assess, assess_with, by_cell, by_cell_with,
+    Assurance, Cell, CellLooks, ComponentKind, DetectionTree, Evidence, Input, Look, PlacementInput,
+    Settings, Silence, TreeLooks, ZoneInput, assess, assess_with, by_cell, by_cell_with,
 };
 use earlywood_model::inspection::{Method, missed_counted};
 use earlywood_model::param::{Dist, Mark, Param};
@@ -184,7 +187,10 @@ impl World {
 }
 
 fn close(got: f64, want: f64, tolerance: f64) {
-    assert!((got - want).abs() <= tolerance, "got {got}, want {want} within {tolerance}");
+    assert!(
+        (got - want).abs() <= tolerance,
+        "got {got}, want {want} within {tolerance}"
+    );
 }
 
 const MAY: Date = date(2025, 5, 6);
@@ -202,14 +208,24 @@ fn without_evidence_every_figure_is_the_traps_to_the_last_bit() {
     bare.profile = world.profile.clone();
     bare.profile.inspection = None;
     assert_eq!(bare.with(&looked), alone);
-    assert_eq!(bare.input(|i| by_cell_with(i, &looked).unwrap()), world.input(|i| by_cell(i).unwrap()));
+    assert_eq!(
+        bare.input(|i| by_cell_with(i, &looked).unwrap()),
+        world.input(|i| by_cell(i).unwrap())
+    );
     // Looks of the coming year, or of the day after the question, are not evidence of today.
-    let late = in_cell(1, Some(5), vec![tree(vec![look(date(2025, 10, 16)), look(date(2026, 2, 1))])]);
+    let late = in_cell(
+        1,
+        Some(5),
+        vec![tree(vec![look(date(2025, 10, 16)), look(date(2026, 2, 1))])],
+    );
     assert_eq!(world.with(&late), alone);
     // A zone in which nobody looked stays as it is.
     let joint = world.with(&looked);
     assert_eq!(joint.zones[1], alone.zones[1]);
-    assert_ne!(joint.zones[0].central_sensitivity, alone.zones[0].central_sensitivity);
+    assert_ne!(
+        joint.zones[0].central_sensitivity,
+        alone.zones[0].central_sensitivity
+    );
 }
 
 #[test]
@@ -224,7 +240,12 @@ fn looks_without_traps_worked_by_hand() {
     let zone = &answer.zones[0];
     close(zone.central_sensitivity, 0.2 * (1.0 - missed), 1e-14);
     // Before the look nothing is known; from its period on the figure stands.
-    let at = |day: Date| zone.periods.iter().find(|p| p.from <= day && day <= p.to).unwrap();
+    let at = |day: Date| {
+        zone.periods
+            .iter()
+            .find(|p| p.from <= day && day <= p.to)
+            .unwrap()
+    };
     assert_eq!(at(date(2025, 4, 28)).sensitivity.median, 0.0);
     close(at(MAY).sensitivity.median, 0.2 * (1.0 - missed), 1e-14);
     // Prior 0.3, arrivals of 0.2 a year: only the prior's mass has been looked for.
@@ -248,16 +269,30 @@ fn what_makes_a_look_worth_less() {
     close(one(Look { share: 0.25, ..base }), 0.2 * 0.075, 1e-14);
     close(one(Look { partly: true, ..base }), 0.2 * 0.09, 1e-14);
     // A lift has no figure of its own: it sees at least what a look from the ground does.
-    close(one(Look { method: Method::Lift, ..base }), 0.2 * 0.3, 1e-14);
+    close(
+        one(Look {
+            method: Method::Lift,
+            ..base
+        }),
+        0.2 * 0.3,
+        1e-14,
+    );
     // Two branches of 50 cm are the published sample; one is half of it, four are no more.
     close(one(branches(MAY, 100.0)), 0.2 * 0.75, 1e-14);
     close(one(branches(MAY, 50.0)), 0.2 * 0.5, 1e-14);
     close(one(branches(MAY, 200.0)), 0.2 * 0.75, 1e-14);
     // Two looks and a branch sample at one tree, all of one fate: the best counts.
     let same = tree(vec![base, look(date(2025, 8, 1)), branches(MAY, 100.0)]);
-    close(world.s(&in_cell(1, Some(1), vec![same.clone()])), 0.2 * 0.75, 1e-14);
+    close(
+        world.s(&in_cell(1, Some(1), vec![same.clone()])),
+        0.2 * 0.75,
+        1e-14,
+    );
     let mut independent = World::new(&[]);
-    fix(&mut independent.profile.inspection.as_mut().unwrap().same_tree, 0.0);
+    fix(
+        &mut independent.profile.inspection.as_mut().unwrap().same_tree,
+        0.0,
+    );
     close(
         independent.s(&in_cell(1, Some(1), vec![same])),
         0.2 * (1.0 - 0.7 * 0.7 * 0.25),
@@ -266,8 +301,15 @@ fn what_makes_a_look_worth_less() {
     // Minutes, where the profile has a rate: nine tenths within two minutes.
     let mut timed = World::new(&[]);
     timed.profile.inspection.as_mut().unwrap().search_per_minute = Some(param(10_f64.ln() / 2.0));
-    let two = Look { minutes: Some(2.0), ..base };
-    close(timed.s(&in_cell(1, Some(1), vec![tree(vec![two])])), 0.2 * 0.27, 1e-12);
+    let two = Look {
+        minutes: Some(2.0),
+        ..base
+    };
+    close(
+        timed.s(&in_cell(1, Some(1), vec![tree(vec![two])])),
+        0.2 * 0.27,
+        1e-12,
+    );
 }
 
 #[test]
@@ -276,14 +318,26 @@ fn traps_and_looks_are_joined_cell_by_cell() {
     let seen = world.input(|i| by_cell(i).unwrap());
     let traps = seen[1].central;
     assert!(traps > 0.02, "{traps}");
-    let trees = |beside_trap| vec![tree(vec![Look { beside_trap, ..look(MAY) }]); 4];
+    let trees = |beside_trap| {
+        vec![
+            tree(vec![Look {
+                beside_trap,
+                ..look(MAY)
+            }]);
+            4
+        ]
+    };
     let looks = 1.0 - missed_counted(6, 2, &[0.3; 4]).unwrap();
     let before = world.s(&Evidence::default());
     // Apart from the traps: misses multiply, in that cell only.
     let apart = in_cell(1, Some(6), trees(false));
     let joint = 1.0 - (1.0 - traps) * (1.0 - looks);
     close(world.s(&apart), before + 0.2 * (joint - traps), 1e-12);
-    close(world.input(|i| by_cell_with(i, &apart).unwrap())[1].central, joint, 1e-12);
+    close(
+        world.input(|i| by_cell_with(i, &apart).unwrap())[1].central,
+        joint,
+        1e-12,
+    );
     // Beside a trap in the same week, all of one fate: the better of the two.
     let beside = in_cell(1, Some(6), trees(true));
     close(world.s(&beside), before + 0.2 * (traps.max(looks) - traps), 1e-12);
@@ -291,12 +345,19 @@ fn traps_and_looks_are_joined_cell_by_cell() {
     let [t, i] = &answer.zones[0].components[..] else {
         panic!("traps and inspections")
     };
-    assert_eq!((t.kind, i.kind), (ComponentKind::Traps, ComponentKind::Inspections));
+    assert_eq!(
+        (t.kind, i.kind),
+        (ComponentKind::Traps, ComponentKind::Inspections)
+    );
     assert_eq!((t.units, i.units, i.beside_traps), (2, 4, 4));
     close(t.central, before, 1e-15);
     close(i.central, 0.2 * looks, 1e-14);
     close(i.weight, 0.2, 1e-15);
-    close(t.p_free.unwrap().median, world.with(&Evidence::default()).zones[0].central_p_free.unwrap(), 1e-12);
+    close(
+        t.p_free.unwrap().median,
+        world.with(&Evidence::default()).zones[0].central_p_free.unwrap(),
+        1e-12,
+    );
 }
 
 #[test]
@@ -322,13 +383,23 @@ fn detection_trees_count_once_peeled_within_their_reach_by_the_flight_they_stood
         .filter(|p| p.to < date(2025, 10, 10))
         .map(|p| p.flight_share)
         .sum::<f64>();
-    assert!(share > 0.9 && share - at_the_peeling < 0.05, "{share} {at_the_peeling}");
-    close(flown.zones[0].central_sensitivity, 0.1 * (1.0 - 0.5_f64.powf(at_the_peeling)), 2e-3);
+    assert!(
+        share > 0.9 && share - at_the_peeling < 0.05,
+        "{share} {at_the_peeling}"
+    );
+    close(
+        flown.zones[0].central_sensitivity,
+        0.1 * (1.0 - 0.5_f64.powf(at_the_peeling)),
+        2e-3,
+    );
     // Two within reach multiply; one beyond it says nothing.
     let mut two = whole.clone();
     two.detection_trees.push(two.detection_trees[0]);
     close(world.s(&two), 0.1 * (1.0 - 0.25_f64.powf(at_the_peeling)), 4e-3);
-    assert_eq!(world.s(&girdled(date(2025, 3, 1), date(2025, 10, 10), 1_000.0)), 0.0);
+    assert_eq!(
+        world.s(&girdled(date(2025, 3, 1), date(2025, 10, 10), 1_000.0)),
+        0.0
+    );
     // Not peeled yet: nothing.
     assert_eq!(world.s(&girdled(date(2025, 3, 1), date(2025, 10, 16), 50.0)), 0.0);
     // Girdled after the flight: nothing to speak of.
@@ -338,7 +409,11 @@ fn detection_trees_count_once_peeled_within_their_reach_by_the_flight_they_stood
 #[test]
 fn the_public_is_heard_only_where_the_programme_says_it_has_a_hotline() {
     let silence = Evidence {
-        silence: vec![Silence { zone: 0, from: START, to: ON }],
+        silence: vec![Silence {
+            zone: 0,
+            from: START,
+            to: ON,
+        }],
         ..Evidence::default()
     };
     let mut world = World::new(&[0.0]);
@@ -361,7 +436,11 @@ fn the_public_is_heard_only_where_the_programme_says_it_has_a_hotline() {
     both.silence.clone_from(&silence.silence);
     let seen = world.input(|i| by_cell(i).unwrap());
     let want = 1.0 - (1.0 - seen[1].central) * left.min(0.7);
-    close(world.input(|i| by_cell_with(i, &both).unwrap())[1].central, want, 1e-12);
+    close(
+        world.input(|i| by_cell_with(i, &both).unwrap())[1].central,
+        want,
+        1e-12,
+    );
     // Every cell of the zone hears it, none of the other zone.
     let cells = world.input(|i| by_cell_with(i, &silence).unwrap());
     close(cells[3].central, 1.0 - (1.0 - seen[3].central) * left, 1e-12);
@@ -378,9 +457,15 @@ fn evidence_that_contradicts_itself_is_refused() {
     let mut twice = in_cell(1, None, vec![one.clone()]);
     twice.looks.push(twice.looks[0].clone());
     assert!(told(&twice).contains("twice"));
-    let weightless = TreeLooks { weight: 0.0, ..one.clone() };
+    let weightless = TreeLooks {
+        weight: 0.0,
+        ..one.clone()
+    };
     assert!(told(&in_cell(1, None, vec![weightless])).contains("weight"));
-    let half = tree(vec![Look { share: 1.5, ..look(MAY) }]);
+    let half = tree(vec![Look {
+        share: 1.5,
+        ..look(MAY)
+    }]);
     assert!(told(&in_cell(1, None, vec![half])).contains("share"));
 }
 
@@ -394,8 +479,16 @@ fn simulated_worlds_are_seen_as_often_as_stated() {
     let both = tree(vec![look(MAY), branches(MAY, 100.0)]);
     let evidence = Evidence {
         looks: vec![
-            CellLooks { cell: 1, hosts: Some(10), trees: vec![tree(vec![look(MAY)]); 4] },
-            CellLooks { cell: 3, hosts: Some(3), trees: vec![both, tree(vec![look(MAY)])] },
+            CellLooks {
+                cell: 1,
+                hosts: Some(10),
+                trees: vec![tree(vec![look(MAY)]); 4],
+            },
+            CellLooks {
+                cell: 3,
+                hosts: Some(3),
+                trees: vec![both, tree(vec![look(MAY)])],
+            },
         ],
         ..Evidence::default()
     };
@@ -417,12 +510,23 @@ fn simulated_worlds_are_seen_as_often_as_stated() {
         seen += u32::from(found);
     }
     let share = f64::from(seen) / f64::from(WORLDS);
-    close(share, stated, 4.5 * (stated * (1.0 - stated) / f64::from(WORLDS)).sqrt());
+    close(
+        share,
+        stated,
+        4.5 * (stated * (1.0 - stated) / f64::from(WORLDS)).sqrt(),
+    );
 }
 
 fn any_look() -> impl Strategy<Value = Look> {
-    (0..280_i32, 0..6_usize, any::<bool>(), any::<bool>(), 0.0..=1.0, 1.0..150.0).prop_map(
-        |(day, method, in_leaf, beside_trap, share, peeled_cm)| Look {
+    (
+        0..280_i32,
+        0..6_usize,
+        any::<bool>(),
+        any::<bool>(),
+        0.0..=1.0,
+        1.0..150.0,
+    )
+        .prop_map(|(day, method, in_leaf, beside_trap, share, peeled_cm)| Look {
             date: START + day.days(),
             method: Method::ALL[method],
             in_leaf,
@@ -431,8 +535,7 @@ fn any_look() -> impl Strategy<Value = Look> {
             partly: false,
             peeled_cm,
             beside_trap,
-        },
-    )
+        })
 }
 
 fn any_evidence() -> impl Strategy<Value = Evidence> {
@@ -454,7 +557,11 @@ fn any_evidence() -> impl Strategy<Value = Evidence> {
     (prop::collection::vec(cell, 0..3), girdled, any::<bool>()).prop_map(|(mut looks, girdled, silent)| {
         looks.sort_by_key(|l| l.cell);
         looks.dedup_by_key(|l| l.cell);
-        let silence = Silence { zone: 0, from: START, to: ON };
+        let silence = Silence {
+            zone: 0,
+            from: START,
+            to: ON,
+        };
         Evidence {
             looks,
             detection_trees: girdled.into_iter().collect(),

@@ -30,10 +30,17 @@ fn published_sample_sizes_reach_their_confidence_and_one_fewer_does_not() {
         (1000, 1, 950),
     ] {
         let missed = |n: usize| missed_counted(hosts, infested, &vec![1.0; n]).unwrap();
-        assert!(missed(n) <= 0.05 + 1e-12 && missed(n - 1) > 0.05, "{hosts} {infested}");
+        assert!(
+            missed(n) <= 0.05 + 1e-12 && missed(n - 1) > 0.05,
+            "{hosts} {infested}"
+        );
     }
     // The imperfect method of the same check: N = 1000, D = 10, Se = 0.8, n = 300 sees with 0.9363842609.
-    close(1.0 - missed_counted(1000, 10, &[0.8; 300]).unwrap(), 0.936_384_260_9, 1e-10);
+    close(
+        1.0 - missed_counted(1000, 10, &[0.8; 300]).unwrap(),
+        0.936_384_260_9,
+        1e-10,
+    );
     let n = binomial(0.01, 0.5, 0.95).unwrap();
     assert_eq!(n, 598);
     assert!(missed_uncounted(0.01, &vec![0.5; 598]).unwrap() <= 0.05);
@@ -46,7 +53,11 @@ fn a_cell_worked_by_hand() {
     let want = 7.0 / 15.0 + 7.0 / 15.0 * 0.5 + 1.0 / 15.0 * 0.25;
     close(missed_counted(10, 2, &[0.5; 3]).unwrap(), want, 1e-15);
     // One infested among four, two looked at by different methods: half the time neither is it.
-    close(missed_counted(4, 1, &[0.3, 0.6]).unwrap(), 0.5 + 0.25 * 0.7 + 0.25 * 0.4, 1e-15);
+    close(
+        missed_counted(4, 1, &[0.3, 0.6]).unwrap(),
+        0.5 + 0.25 * 0.7 + 0.25 * 0.4,
+        1e-15,
+    );
     // All infested: every look has its chance.
     close(missed_counted(2, 9, &[0.3, 0.6]).unwrap(), 0.7 * 0.4, 1e-15);
     assert_eq!(missed_counted(4, 1, &[]).unwrap(), 1.0);
@@ -86,7 +97,11 @@ fn traps_and_inspections_of_the_check_value() {
         ..Missed::ALL
     };
     close(1.0 - apart.together(0.0), 0.931_411_652_3, 1e-10);
-    close(1.0 - apart.together(1.0), combine_independent(&[traps, inspections]).unwrap(), 1e-12);
+    close(
+        1.0 - apart.together(1.0),
+        combine_independent(&[traps, inspections]).unwrap(),
+        1e-12,
+    );
     // All of the looks beside the traps in the same week: at the worst only the better of the two counts.
     let beside = Missed {
         looks_apart: 1.0,
@@ -154,7 +169,14 @@ fn a_small_world_is_seen_as_often_as_the_formula_says() {
     const WORLDS: u32 = 60_000;
     let together = 0.4;
     // Sensitivities of the looks at each of the trees looked at.
-    let looks: [&[f64]; 6] = [&[0.3], &[0.3, 0.3], &[0.6], &[0.75, 0.3], &[0.05], &[0.3, 0.6, 0.3]];
+    let looks: [&[f64]; 6] = [
+        &[0.3],
+        &[0.3, 0.3],
+        &[0.6],
+        &[0.75, 0.3],
+        &[0.05],
+        &[0.3, 0.6, 0.3],
+    ];
     let by_tree: Vec<f64> = looks
         .iter()
         .map(|l| 1.0 - missed_on_tree(l.iter().map(|s| 1.0 - s), together))

@@ -18,5 +18,5 @@ export function sentence(a: Assurance, zone: ZoneAssurance): string {
   const t = w().office.sure
   const words = { pest: pest(a), zone: zone.zone, flyers: number(a.flyers), seen: band(zone.sensitivity), day: day(a.on) }
   if (zone.found_on !== undefined) return t.found({ ...words, found: day(zone.found_on) })
-  return zone.placements === 0 ? t.nothing(words) : t.sentence(words)
+  return zone.placements === 0 && zone.components === undefined ? t.nothing(words) : t.sentence(words)
 }

@@ -63,7 +63,7 @@ pub(crate) fn run(args: AssuranceArgs, form: Form) -> Result<()> {
         &mut notes,
     )?;
     tell(&notes);
-    if question.placements.is_empty() {
+    if question.is_of_nothing() {
         note("no trap for this target hung in the season: the figures are those of not looking");
     }
     if let Some(words) = suspects_words(question.open_suspects) {

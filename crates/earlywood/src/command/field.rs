@@ -258,7 +258,12 @@ pub(crate) fn tip(args: TipArgs, form: Form) -> Result<()> {
         TipWhat::List => {
             let programme = desk.read()?;
             let closed = programme.tips_closed()?;
-            let end = |tip: &str| closed.iter().find(|c| c.value.tip == tip).map(|c| json!(c.value.end));
+            let end = |tip: &str| {
+                closed
+                    .iter()
+                    .find(|c| c.value.tip == tip)
+                    .map(|c| json!(c.value.end))
+            };
             let rows: Vec<Value> = programme
                 .tips()?
                 .iter()

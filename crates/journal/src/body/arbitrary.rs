@@ -1174,7 +1174,12 @@ pub fn each() -> Vec<(&'static str, u32, BoxedStrategy<Body>)> {
         kind("determination", 1, determination_v1(), Body::Determination),
         kind("determination", 2, determination_v2(), Body::Determination),
         kind("tree-inspected", 1, tree(), Body::TreeInspected),
-        kind("detection-tree-peeled", 1, detection_tree(), Body::DetectionTreePeeled),
+        kind(
+            "detection-tree-peeled",
+            1,
+            detection_tree(),
+            Body::DetectionTreePeeled,
+        ),
         kind("tip-received", 1, tip_received(), Body::TipReceived),
         kind("tip-closed", 1, tip_closed(), Body::TipClosed),
         kind("specimen-taken", 1, taken(), Body::SpecimenTaken),

@@ -4,9 +4,7 @@ use earlywood_model::record::Position;
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
-use super::{
-    Peeled, Says, Subject, check_accuracy, check_each_label, check_range, check_words, refuse,
-};
+use super::{Peeled, Says, Subject, check_accuracy, check_each_label, check_range, check_words, refuse};
 use crate::error::Refusal;
 use crate::load::{check_day, check_label, check_position};
 
@@ -82,12 +80,12 @@ impl DetectionTreePeeled {
         check_each_label("specimens", &self.specimens)?;
         let peeled = self.peeled_share > 0.0;
         match self.found {
-            Peeled::NotDone if peeled => {
-                refuse("found", "not-done", "something was peeled; say positive or negative")
-            }
-            Peeled::NotDone if self.note.is_none() => {
-                refuse("note", "empty", "say why it was not peeled")
-            }
+            Peeled::NotDone if peeled => refuse(
+                "found",
+                "not-done",
+                "something was peeled; say positive or negative",
+            ),
+            Peeled::NotDone if self.note.is_none() => refuse("note", "empty", "say why it was not peeled"),
             Peeled::NotDone if !self.specimens.is_empty() => {
                 refuse("specimens", "of a tree not peeled", "peel it first")
             }
@@ -211,7 +209,11 @@ impl Says for TipClosed {
             TipEnd::SomethingElse | TipEnd::NothingFound | TipEnd::NotFollowed
                 if !self.specimens.is_empty() =>
             {
-                refuse("end", "without specimens", "specimens-taken, where specimens are listed")
+                refuse(
+                    "end",
+                    "without specimens",
+                    "specimens-taken, where specimens are listed",
+                )
             }
             TipEnd::NotFollowed if self.note.is_none() => {
                 refuse("note", "empty", "say why it was not followed up")

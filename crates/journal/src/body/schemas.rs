@@ -13,11 +13,11 @@ use super::records::{CorrectionV2, ProgrammeSetUpV1, ProgrammeSetUpV2};
 use super::specimens::{DeterminationV1, DeterminationV2};
 use super::{
     AreaDrawn, AreaLifted, AuthorityGranted, Body, ClockSeen, ConflictSettled, Correction, CrewFormed,
-    DelimitingAdopted, DetectionTreePeeled, DeviceEnrolled, DeviceWithdrawn, HoldDeclared, HoldLifted, Loaded, PersonEnrolled,
-    PersonErased, PestReportIssued, Plan, PlantingClosed, ProtocolAdopted, ResponseClosed, ResponseOpened,
-    ResponseStepDone, RoundsAdopted, ScreeningMade, Sealed, SpecimenEnded, SpecimenTaken, SpecimensAccepted,
-    SpecimensDeclined, SpecimensOffered, Supply, TakeDown, TargetAdopted, TipClosed, TipReceived, TrapCameBack, TrapRegistered,
-    TrapWrittenOff, TreeInspected, VisitMade, What,
+    DelimitingAdopted, DetectionTreePeeled, DeviceEnrolled, DeviceWithdrawn, HoldDeclared, HoldLifted,
+    Loaded, PersonEnrolled, PersonErased, PestReportIssued, Plan, PlantingClosed, ProtocolAdopted,
+    ResponseClosed, ResponseOpened, ResponseStepDone, RoundsAdopted, ScreeningMade, Sealed, SpecimenEnded,
+    SpecimenTaken, SpecimensAccepted, SpecimensDeclined, SpecimensOffered, Supply, TakeDown, TargetAdopted,
+    TipClosed, TipReceived, TrapCameBack, TrapRegistered, TrapWrittenOff, TreeInspected, VisitMade, What,
 };
 
 /// How a moment looks in JSON: stands in for the text in schemas.

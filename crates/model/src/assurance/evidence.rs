@@ -20,10 +20,10 @@
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
+use super::band;
 use super::draw::{Climate, Effort, Outcome, Scratch, Setting, escapes_by_slot};
 use super::field::Field;
 use super::schedule::{Calendar, Record};
-use super::band;
 use super::types::{Band, Input};
 use crate::error::{ModelError, check};
 use crate::inspection::{Method, Missed, missed_of, missed_on_tree};
@@ -324,15 +324,22 @@ impl Prepared {
             by_all: vec![vec![0.0; periods]; zones],
             alone: vec![[0.0; 3]; zones],
         };
-        let silence = self.each_place(setting, params, climate, floor, scratch, |place, t, missed, joint| {
-            sums.by_traps[place.zone][t] += place.weight * missed.traps;
-            sums.by_all[place.zone][t] += place.weight * joint;
-            if t + 1 == periods {
-                let alone = &mut sums.alone[place.zone];
-                alone[0] += place.weight * (1.0 - missed.looks);
-                alone[1] += place.weight * (1.0 - missed.detection_trees);
-            }
-        })?;
+        let silence = self.each_place(
+            setting,
+            params,
+            climate,
+            floor,
+            scratch,
+            |place, t, missed, joint| {
+                sums.by_traps[place.zone][t] += place.weight * missed.traps;
+                sums.by_all[place.zone][t] += place.weight * joint;
+                if t + 1 == periods {
+                    let alone = &mut sums.alone[place.zone];
+                    alone[0] += place.weight * (1.0 - missed.looks);
+                    alone[1] += place.weight * (1.0 - missed.detection_trees);
+                }
+            },
+        )?;
         let Sums {
             by_traps,
             by_all,
@@ -449,7 +456,12 @@ impl Prepared {
         let mine = || self.places.iter().filter(|p| p.zone == zone);
         let looked = || mine().filter(|p| !p.trees.is_empty());
         let trees: usize = looked().map(|p| p.trees.len()).sum();
-        let looks = || looked().flat_map(|p| &p.trees).flat_map(|t| &t.looks).map(|l| l.1);
+        let looks = || {
+            looked()
+                .flat_map(|p| &p.trees)
+                .flat_map(|t| &t.looks)
+                .map(|l| l.1)
+        };
         let mut near: Vec<usize> = mine().flat_map(|p| p.near.iter().map(|n| n.0)).collect();
         near.sort_unstable();
         near.dedup();
@@ -477,7 +489,11 @@ impl Prepared {
             .filter(|m| m.looks > 0)
             .collect();
         let kinds = [
-            (ComponentKind::Inspections, trees, looked().map(|p| p.weight).sum()),
+            (
+                ComponentKind::Inspections,
+                trees,
+                looked().map(|p| p.weight).sum(),
+            ),
             (
                 ComponentKind::DetectionTrees,
                 near.len(),
@@ -493,7 +509,11 @@ impl Prepared {
                 central: central.1.alone[zone][i],
                 p_free: (!found).then(|| band(joints.iter().map(|j| j.free_alone[zone][i]))),
                 units,
-                methods: if inspections { Vec::clone(&methods) } else { Vec::new() },
+                methods: if inspections {
+                    Vec::clone(&methods)
+                } else {
+                    Vec::new()
+                },
                 beside_traps: if inspections {
                     looks().filter(|l| l.beside_trap).count()
                 } else {
@@ -606,7 +626,9 @@ fn left_by_silence(days: &[f64], reports_per_year: Option<f64>) -> Vec<f64> {
     let Some(chance) = reports_per_year else {
         return vec![1.0; days.len()];
     };
-    days.iter().map(|d| (1.0 - chance).powf(d / DAYS_PER_YEAR)).collect()
+    days.iter()
+        .map(|d| (1.0 - chance).powf(d / DAYS_PER_YEAR))
+        .collect()
 }
 
 fn check_evidence(input: &Input<'_>, evidence: &Evidence) -> Result<(), ModelError> {
@@ -634,11 +656,21 @@ fn check_evidence(input: &Input<'_>, evidence: &Evidence) -> Result<(), ModelErr
         }
         for tree in &looks.trees {
             let ok = tree.weight > 0.0 && tree.weight <= 1.0;
-            check("the weight of a tree looked at", tree.weight, ok, "above 0, up to 1")?;
+            check(
+                "the weight of a tree looked at",
+                tree.weight,
+                ok,
+                "above 0, up to 1",
+            )?;
             for look in &tree.looks {
                 let ok = (0.0..=1.0).contains(&look.share);
                 check("the share of a tree looked at", look.share, ok, "0 to 1")?;
-                check("the length peeled in cm", look.peeled_cm, look.peeled_cm >= 0.0, "0 or more")?;
+                check(
+                    "the length peeled in cm",
+                    look.peeled_cm,
+                    look.peeled_cm >= 0.0,
+                    "0 or more",
+                )?;
                 let minutes = look.minutes.unwrap_or(0.0);
                 check("the minutes of a look", minutes, minutes >= 0.0, "0 or more")?;
             }
@@ -646,9 +678,19 @@ fn check_evidence(input: &Input<'_>, evidence: &Evidence) -> Result<(), ModelErr
     }
     for tree in &evidence.detection_trees {
         let ok = (0.0..=1.0).contains(&tree.share);
-        check("the share of a detection tree's bark that was peeled", tree.share, ok, "0 to 1")?;
+        check(
+            "the share of a detection tree's bark that was peeled",
+            tree.share,
+            ok,
+            "0 to 1",
+        )?;
         check("a detection tree's easting in metres", tree.x_m, true, "a number")?;
-        check("a detection tree's northing in metres", tree.y_m, true, "a number")?;
+        check(
+            "a detection tree's northing in metres",
+            tree.y_m,
+            true,
+            "a number",
+        )?;
         if tree.peeled < tree.girdled {
             return Err(ModelError::Inconsistent(format!(
                 "a detection tree was peeled before it was girdled on {}",

@@ -47,7 +47,8 @@ use advice::{Central, lure_days};
 use draw::{Climate, DayWeight, Effort, Outcome, Scratch, Setting, cutoff_m, evaluate};
 pub use effort::{DayOfEffort, TrapEffort, efforts};
 pub use evidence::{
-    CellLooks, Component, ComponentKind, DetectionTree, Evidence, Look, MethodLooks, Silence, TreeLooks, same_week,
+    CellLooks, Component, ComponentKind, DetectionTree, Evidence, Look, MethodLooks, Silence, TreeLooks,
+    same_week,
 };
 use evidence::{Joint, Prepared};
 use field::Field;

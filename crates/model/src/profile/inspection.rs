@@ -167,7 +167,13 @@ impl InspectionSection {
             &self.dependent,
             &SHARE,
         );
-        let own = [&self.ground, &self.binocular, &self.ladder, &self.climb, &self.lift];
+        let own = [
+            &self.ground,
+            &self.binocular,
+            &self.ladder,
+            &self.climb,
+            &self.lift,
+        ];
         for (what, param) in LOOKS.into_iter().zip(own) {
             if let Some(param) = param {
                 add(what, param, &SHARE);
@@ -229,7 +235,13 @@ impl InspectionSection {
         );
         let (same_tree, dependent) = (value(&self.same_tree, &SHARE), value(&self.dependent, &SHARE));
         let mut sensitivity = [None; Method::COUNT];
-        let own = [&self.ground, &self.binocular, &self.ladder, &self.climb, &self.lift];
+        let own = [
+            &self.ground,
+            &self.binocular,
+            &self.ladder,
+            &self.climb,
+            &self.lift,
+        ];
         for (slot, param) in sensitivity.iter_mut().zip(own) {
             *slot = param.as_ref().map(|p| value(p, &SHARE));
         }
@@ -259,10 +271,7 @@ impl InspectionSection {
                 sensitivity: value(&d.sensitivity, &SHARE),
                 reach_m: value(&d.reach_m, &REACH),
             }),
-            reports_per_year: self
-                .hotline
-                .as_ref()
-                .map(|h| value(&h.reports_per_year, &SHARE)),
+            reports_per_year: self.hotline.as_ref().map(|h| value(&h.reports_per_year, &SHARE)),
         }
     }
 }

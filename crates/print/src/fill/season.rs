@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use earlywood_chain::assure::{self, Question};
 use earlywood_chain::ground::{Ground, GroundOptions};
 use earlywood_chain::season::{date_rows, orders, years_words};
+use earlywood_chain::wording::component_units;
 use earlywood_chain::{ChainError, Lack};
 use earlywood_geodata::Frame;
 use earlywood_journal::{Plan, Programme};
@@ -22,8 +23,9 @@ use rand::SeedableRng as _;
 use rand_chacha::ChaCha8Rng;
 
 use crate::report::{
-    Band, Cost, DateRow, Find, Fortnight, MapBase, MapCell, MapPathway, MapTrap, NextVisit, ParameterRow,
-    PlanResult, Point, ReportData, SeasonPlan, TargetReport, TrapState, VisitSummary, ZoneAssurance,
+    Band, Cost, DateRow, EvidenceRow, Find, Fortnight, MapBase, MapCell, MapPathway, MapTrap, NextVisit,
+    ParameterRow, PlanResult, Point, ReportData, SeasonPlan, TargetReport, TrapState, VisitSummary,
+    ZoneAssurance,
 };
 
 /// Shapes that make a map easier to read and mean nothing: rivers, streets, parks.
@@ -102,7 +104,7 @@ pub fn gather(
         invented: asked.decoration.invented.clone(),
         map: map_base(programme, &frame, &asked.decoration)?,
         targets,
-        methods: methods(),
+        methods: methods(targets.iter().any(has_evidence)),
         cautions: cautions(),
     })
 }
@@ -227,7 +229,7 @@ impl TargetSection<'_> {
             zones: answer.zones.iter().map(zone_assurance).collect(),
             costs: costs(&answer),
             next_visits: self.next_visits(&answer, &question.placements),
-            parameters: parameters(&self.ground),
+            parameters: parameters(&self.ground, answer.zones.iter().any(|z| !z.components.is_empty())),
             warnings: assure::suspects_words(question.open_suspects).into_iter().chain(answer.warnings.clone()).collect(),
             responses: super::response::responses(
                 self.programme,
@@ -548,6 +550,16 @@ fn zone_assurance(z: &assurance::ZoneAssurance) -> ZoneAssurance {
             .filter_map(|p| p.p_free.map(|b| (p.to, band(b))))
             .collect(),
         found: z.found_on.is_some(),
+        evidence: z
+            .components
+            .iter()
+            .map(|c| EvidenceRow {
+                kind: c.kind.words().into(),
+                units: component_units(c),
+                sensitivity: band(c.sensitivity),
+                free: c.p_free.map(band),
+            })
+            .collect(),
     }
 }
 
@@ -588,11 +600,14 @@ fn dist_band(dist: &Dist) -> Band {
     }
 }
 
-fn parameters(ground: &Ground) -> Vec<ParameterRow> {
+/// Those of inspections only where figures lean on them.
+fn parameters(ground: &Ground, inspections: bool) -> Vec<ParameterRow> {
+    let of_inspections = ground.profile.inspection.as_ref().filter(|_| inspections);
     ground
         .profile
         .parameters()
         .into_iter()
+        .chain(of_inspections.map_or_else(Vec::new, |i| i.parameters()))
         .map(|(name, p)| ParameterRow {
             name: name.into(),
             value: format!("{} {}", p.dist, p.unit),
@@ -606,7 +621,29 @@ fn parameters(ground: &Ground) -> Vec<ParameterRow> {
         .collect()
 }
 
-fn methods() -> Vec<(String, String)> {
+fn has_evidence(target: &TargetReport) -> bool {
+    target.zones.iter().any(|z| !z.evidence.is_empty())
+}
+
+/// What is said of evidence beside traps, where there is any.
+const EVIDENCE: (&str, &str) = (
+    "Evidence beside traps",
+    "The design incursion's flyers come out of infested trees: its flyers divided by what one tree sends out. A look counts by its vantage, the leaves, the parts taken in and the time spent; of a cell's counted hosts the infested ones are any of them alike, so the chance that no look shows one is hypergeometric, and binomial where hosts are not counted. Looks at one tree again, looks beside a trap in the same week, detection trees beside traps, and the public beside looks are dependent: a stated share of such evidence counts only by its better part. Detection trees count by the flight they stood through; the public's silence only where the programme states a hotline, and only while no tip is open. Looks that saw signs which nobody has ruled out count as no evidence of absence, and nothing of this is credited with an incursion that arrives during the season.",
+);
+
+fn methods(evidence: bool) -> Vec<(String, String)> {
+    let mut all = general_methods();
+    if evidence {
+        let at = all
+            .iter()
+            .position(|(title, _)| title == "A zone")
+            .unwrap_or(all.len());
+        all.insert(at, (EVIDENCE.0.to_owned(), EVIDENCE.1.to_owned()));
+    }
+    all
+}
+
+fn general_methods() -> Vec<(String, String)> {
     [
         ("Seeing it", "A flyer that starts in a cell is caught by a trap with a probability that falls with distance; hazards of several traps add, so that one insect is caught once. Of the flyers of the design incursion, those caught while a trap was up, baited and later looked at are seen with the screening sensitivity. A cell's sensitivity is the chance that at least one is."),
         ("Effort", "Only what was later looked at counts. Lures weaken with the heat they have had, inserts and other parts with age; a trap found down or gone earns nothing since the look before; a stop at which nobody could look earns nothing by itself."),

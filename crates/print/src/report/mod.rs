@@ -344,6 +344,21 @@ pub struct ZoneAssurance {
     pub free: Vec<(Date, Band)>,
     /// Whether a find is confirmed in it, which ends any assurance of absence.
     pub found: bool,
+    /// What each kind of evidence would say alone; empty where the traps stand alone.
+    pub evidence: Vec<EvidenceRow>,
+}
+
+/// What one kind of evidence would say of a zone by itself.
+#[derive(Debug, Clone)]
+pub struct EvidenceRow {
+    /// The kind, in words ("traps alone").
+    pub kind: String,
+    /// What it consists of, in words ("18 trees (18 looks from the ground)").
+    pub units: String,
+    /// Probability that it alone would have seen the design incursion.
+    pub sensitivity: Band,
+    /// Probability of absence by it alone.
+    pub free: Option<Band>,
 }
 
 /// A thing that cost assurance.

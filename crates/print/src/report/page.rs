@@ -281,6 +281,7 @@ fn assurance_part(target: &TargetReport, key: usize) -> Markup {
             &[Column("Zone", false), Column("Would have seen it", true), Column("Free of it", true)],
             rows.collect(),
         ))
+        (evidence_part(target))
         figure {
             div.multiples {
                 @for (k, zone) in target.zones.iter().enumerate().filter(|(_, z)| !z.found) {
@@ -292,6 +293,45 @@ fn assurance_part(target: &TargetReport, key: usize) -> Markup {
                 @if low > 0.0 { " The axis starts at " (probability(low)) ", not at 0." }
             }
         }
+    }
+}
+
+/// Every kind of evidence apart, and all together.
+fn evidence_part(target: &TargetReport) -> Markup {
+    let zones: Vec<_> = target.zones.iter().filter(|z| !z.evidence.is_empty()).collect();
+    if zones.is_empty() {
+        return html! {};
+    }
+    let mut rows = Vec::new();
+    for zone in zones {
+        for e in &zone.evidence {
+            rows.push(vec![
+                words(&zone.zone),
+                html! { (sentence_case(&e.kind)) ": " (e.units) },
+                words(banded(e.sensitivity)),
+                html! { @if let Some(b) = e.free { (banded(b)) } @else { "not stated: found" } },
+            ]);
+        }
+        let free = zone.free.last().map(|(_, b)| *b).filter(|_| !zone.found);
+        rows.push(vec![
+            words(&zone.zone),
+            html! { strong { "Together" } },
+            words(banded(zone.sensitivity)),
+            html! { @if let Some(b) = free { (banded(b)) } @else { "not stated: found" } },
+        ]);
+    }
+    html! {
+        h3 { "What each kind of evidence says" }
+        (table(
+            "Each kind by itself, and all together. Kinds that are not independent are not multiplied as if they were.",
+            &[
+                Column("Zone", false),
+                Column("Evidence", false),
+                Column("Would have seen it", true),
+                Column("Free of it", true),
+            ],
+            rows,
+        ))
     }
 }
 

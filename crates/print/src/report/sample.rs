@@ -200,6 +200,7 @@ fn target(
             .iter()
             .enumerate()
             .map(|(k, (label, _))| ZoneAssurance {
+                evidence: Vec::new(),
                 zone: label.clone(),
                 sensitivity: band(0.81 - 0.09 * k as f64, 0.14),
                 free: (0i32..11)

@@ -133,6 +133,8 @@ export interface Assurance {
 export interface ZoneAssurance {
   zone: string; found_on?: Day; sentence: string
   sensitivity: Band; p_free?: Band
+  /** What each kind of evidence would say alone; absent where the traps stand alone. */
+  components?: { kind: 'traps' | 'inspections' | 'detection-trees' | 'hotline'; words: string; sensitivity: Band; p_free?: Band; units: number; beside_traps: number; weight: number }[]
   periods: { from: Day; to: Day; flight_share: number; sensitivity: Band; p_free?: Band }[]
   covered_weight: number; cells: number; placements: number
   calendar_trap_days: number; effective_trap_days: number; waiting_trap_days: number
