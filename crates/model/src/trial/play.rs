@@ -167,7 +167,10 @@ pub(super) fn play(world: &mut World<'_>, made: &mut Made<'_>, land: &[(f64, f64
         if cells.is_empty() {
             break;
         }
-        let mut luck = stream(input.settings.seed, world.number, Purpose::Flight, g as u64);
+        // Most flyers are caught by nothing: what decides that is drawn in a row of its own, the rest only where it matters.
+        let part = 2 * g as u64;
+        let mut thresholds = stream(input.settings.seed, world.number, Purpose::Flight, part);
+        let mut luck = stream(input.settings.seed, world.number, Purpose::Flight, part + 1);
         let mut before = 0_u64;
         for (cell, n) in cells {
             let first = before;
@@ -187,12 +190,13 @@ pub(super) fn play(world: &mut World<'_>, made: &mut Made<'_>, land: &[(f64, f64
             if most <= 0.0 {
                 continue;
             }
+            thresholds.set_word_pos(u128::from(first) * 2);
             for flyer in first..before {
-                luck.set_word_pos(u128::from(flyer) * WORDS);
-                let threshold = -(-luck.random::<f64>()).ln_1p();
+                let threshold = -(-thresholds.random::<f64>()).ln_1p();
                 if threshold > most {
                     continue;
                 }
+                luck.set_word_pos(u128::from(flyer) * WORDS);
                 let Some(day) = world.flight_day(g, luck.random()) else {
                     continue;
                 };
