@@ -39,8 +39,9 @@ pub(super) struct Ready {
 impl Ready {
     pub(super) fn new(plan: &Plan, input: &Input<'_>, clocks: &Clocks) -> Result<Self, ModelError> {
         for trap in &plan.traps {
-            let fine = trap.x_m.abs() <= 1e9 && trap.y_m.abs() <= 1e9;
-            if !fine || !(trap.cost.is_finite() && trap.cost >= 0.0) {
+            let placed = trap.x_m.abs() <= 1e9 && trap.y_m.abs() <= 1e9;
+            let priced = trap.cost.is_finite() && trap.cost >= 0.0;
+            if !(placed && priced) {
                 return Err(ModelError::Inconsistent(format!(
                     "trap {} of plan {}: its place must be in metres and its cost 0 or more",
                     trap.label, plan.name
@@ -148,7 +149,8 @@ pub(super) struct Rules {
 /// Plays one plan in one world.
 pub(super) fn play(world: &mut World<'_>, made: &mut Made<'_>, land: &[(f64, f64)], rules: Rules) -> Seen {
     let (input, clocks, ready) = (made.input, made.clocks, made.ready);
-    let params = world.truths.params.clone();
+    let truths = world.truths;
+    let params = &truths.params;
     let capture = params.capture;
     let mut seen = Seen::default();
     if capture.peak() <= 0.0 || ready.len() == 0 {
