@@ -41,6 +41,9 @@ for curve in answer["calibration"]:
     bins = [b for b in curve["bins"] if b["worlds"]]
     off = sum(not b["interval"][0] <= b["mean_stated"] <= b["interval"][1] for b in bins)
     print(f'  {curve["truth"]}: {off} of {len(bins)} bins off; found in {curve["found"]}')
+    check = curve["sensitivity"]
+    low, high = check["found"]["interval"]
+    print(f'    sensitivity stated {check["mean_stated"]:.3f}, found {check["found"]["share"]:.3f} ({low:.3f}-{high:.3f}) of {check["found"]["of"]}')
     for b in bins:
         low, high = b["interval"]
         print(f'    {b["from"]:.1f}-{b["to"]:.1f}: {b["worlds"]:5d} worlds, stated {b["mean_stated"]:.3f}, '

@@ -232,7 +232,7 @@ impl Question {
             cells: cells(ground),
             weather,
             profile: ground.profile.clone(),
-            spread: spread(ground, &asked.given)?,
+            spread: spread(ground, &asked.given, told)?,
             routine,
             settings: Settings {
                 replicates: asked.replicates,
@@ -310,6 +310,15 @@ impl Question {
             "capture, lure, flight and screening: the target's profile, drawn anew in every world"
                 .to_string(),
         );
+        lines.push(if r.visit_cost > 0.0 {
+            format!(
+                "cost: what a season at each place costs, and {} crew hours a visit",
+                r.visit_cost
+            )
+        } else {
+            "cost: what a season at each place costs; visits are not counted beside it (--visit-hours)"
+                .to_string()
+        });
         lines.push("insects in traps are not taken out of the next generation; nothing is carried by people; where no host stands an insect stays at home (choices of design)".to_string());
         lines
     }
@@ -325,8 +334,9 @@ fn cells(ground: &Ground) -> Vec<Cell> {
     ground.cells.cells.iter().zip(&ground.xy).map(of).collect()
 }
 
-/// The profile's section with the figures given; all of them where the profile has none.
-fn spread(ground: &Ground, given: &Given) -> Result<TrialSection, ChainError> {
+/// The profile's section with the figures given; the shipped profile's where the programme's own has none (it was adopted
+/// before there was one); all of them given where neither has.
+fn spread(ground: &Ground, given: &Given, notes: &mut Notes) -> Result<TrialSection, ChainError> {
     let told = |value: f64, unit: &str| Param {
         dist: Dist::Fixed { value },
         unit: unit.into(),
@@ -340,7 +350,17 @@ fn spread(ground: &Ground, given: &Given) -> Result<TrialSection, ChainError> {
         .map(|v| told(v, "flyers of the next generation for each one"));
     let mean = given.spread_m.map(|v| told(v, "m a generation"));
     let naming = given.naming_days.map(|v| told(v, "days"));
-    if let Some(mut section) = ground.profile.trial.clone() {
+    let shipped = || {
+        let section = earlywood_model::profile::by_id(&ground.profile.id)
+            .ok()?
+            .trial
+            .clone()?;
+        notes.push(
+            "the programme's own profile has no [trial] section; that of the profile shipped under its name is taken".into(),
+        );
+        Some(section)
+    };
+    if let Some(mut section) = ground.profile.trial.clone().or_else(shipped) {
         for (own, new) in [
             (&mut section.founders, founders),
             (&mut section.growth, growth),
@@ -486,6 +506,8 @@ fn plan(
 ) -> Result<Plan, ChainError> {
     let id = &ground.profile.id;
     let frame = &ground.cells.frame;
+    // A place's cost is that of one season.
+    let seasons = routine.seasons.len() as f64;
     let adopted: Vec<_> = programme
         .plans()?
         .into_iter()
@@ -505,7 +527,12 @@ fn plan(
         };
         Ok(Plan {
             name: format!("plan-{number}"),
-            traps: plan.value.places.iter().map(|p| of_place(p, frame)).collect(),
+            traps: plan
+                .value
+                .places
+                .iter()
+                .map(|p| of_place(p, frame, seasons))
+                .collect(),
         })
     };
     match named {
@@ -529,7 +556,8 @@ fn plan(
                             label: p.label.clone(),
                             x_m: p.x_m,
                             y_m: p.y_m,
-                            cost: costs.get(&at.place).copied().unwrap_or(0.0),
+                            cost: costs.get(&at.place).copied().unwrap_or(0.0)
+                                * if recorded { 1.0 } else { seasons },
                             recorded: recorded.then(|| Recorded {
                                 hung: p.hung,
                                 taken_down: p.taken_down,
@@ -547,10 +575,12 @@ fn plan(
                 );
             }
             if !recorded {
-                // A trap that was moved hangs once, where it hung last.
+                // A trap that was moved hangs once, where it hung last; called by its place, as in a plan, so that a plan
+                // with the same places has the same luck.
                 let mut last: HashMap<String, PlanTrap> = HashMap::new();
-                for t in traps.drain(..) {
-                    last.insert(t.label.clone(), t);
+                for (t, at) in traps.drain(..).zip(&question.placements) {
+                    let label = at.place.clone();
+                    last.insert(t.label.clone(), PlanTrap { label, ..t });
                 }
                 traps = last.into_values().collect();
                 traps.sort_by(|a, b| a.label.cmp(&b.label));
@@ -572,13 +602,13 @@ fn plan(
     }
 }
 
-fn of_place(place: &Place, frame: &Frame) -> PlanTrap {
+fn of_place(place: &Place, frame: &Frame, seasons: f64) -> PlanTrap {
     let at = frame.to_xy(place.position);
     PlanTrap {
         label: place.label.clone(),
         x_m: at.x_m,
         y_m: at.y_m,
-        cost: place.cost,
+        cost: place.cost * seasons,
         recorded: None,
     }
 }

@@ -507,6 +507,18 @@ fn what_is_stated_is_true_where_beliefs_are_and_is_not_where_they_are_wrong() {
     // Ten intervals of 95 %: more than two outside happens once in about ninety runs; the seed is fixed.
     assert!(wrong(0) <= 1, "{:?}", curves[0].bins);
     assert!(wrong(1) >= 4, "{:?}", curves[1].bins);
+    assert_eq!(
+        curves[0].sensitivity.agrees(),
+        Some(true),
+        "{:?}",
+        curves[0].sensitivity
+    );
+    assert_eq!(
+        curves[1].sensitivity.agrees(),
+        Some(false),
+        "{:?}",
+        curves[1].sensitivity
+    );
     // The error is to the side of too much assurance.
     let over = curves[1].bins.iter().filter(|b| b.worlds > 30);
     assert!(

@@ -269,9 +269,10 @@ fn trial(t: &TrialResult) -> TrialDoc<'_> {
             .iter()
             .map(|c| CurveDoc {
                 title: format!(
-                    "{}: {} statements.",
+                    "{}: {} statements. {}",
                     sentence_case(&c.title),
-                    whole(c.worlds as f64)
+                    whole(c.worlds as f64),
+                    c.traps
                 ),
                 drawing: chart::reliability_alone(c),
                 rows: c.points.iter().map(row).collect(),

@@ -85,31 +85,31 @@ pub(crate) struct TrialArgs {
     #[arg(long, value_name = "N", default_value = "100", requires = "calibration", value_parser = clap::value_parser!(u32).range(1..=100_000))]
     draws: u32,
     /// Flyers that begin an incursion, in place of the profile's.
-    #[arg(long, value_name = "N", value_parser = number::positive)]
+    #[arg(long, value_name = "N", value_parser = number::positive, allow_negative_numbers = true)]
     founders: Option<f64>,
     /// Flyers of the next generation for each one, in place of the profile's.
-    #[arg(long, value_name = "R", value_parser = number::positive)]
+    #[arg(long, value_name = "R", value_parser = number::positive, allow_negative_numbers = true)]
     growth: Option<f64>,
     /// Mean spread of a generation, metres, in place of the profile's.
-    #[arg(long, value_name = "M", value_parser = number::positive)]
+    #[arg(long, value_name = "M", value_parser = number::positive, allow_negative_numbers = true)]
     spread_m: Option<f64>,
     /// Days from the look to the specimen's name, in place of the profile's.
-    #[arg(long, value_name = "DAYS", value_parser = number::not_negative)]
+    #[arg(long, value_name = "DAYS", value_parser = number::not_negative, allow_negative_numbers = true)]
     naming_days: Option<f64>,
     /// Days between looks, in place of the profile's.
     #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u32).range(1..=366))]
     look_every: Option<u32>,
     /// Days by which every visit comes late.
-    #[arg(long, value_name = "DAYS", value_parser = number::not_negative)]
+    #[arg(long, value_name = "DAYS", value_parser = number::not_negative, allow_negative_numbers = true)]
     late_days: Option<f64>,
     /// Share of visits that do not reach the trap; the record's when left out.
-    #[arg(long, value_name = "SHARE", value_parser = number::share)]
+    #[arg(long, value_name = "SHARE", value_parser = number::share, allow_negative_numbers = true)]
     not_reached: Option<f64>,
     /// Share of visits that find the trap impaired; the record's when left out.
-    #[arg(long, value_name = "SHARE", value_parser = number::share)]
+    #[arg(long, value_name = "SHARE", value_parser = number::share, allow_negative_numbers = true)]
     impaired: Option<f64>,
     /// Crew hours of one visit, on top of what the places cost.
-    #[arg(long, value_name = "HOURS", value_parser = number::not_negative)]
+    #[arg(long, value_name = "HOURS", value_parser = number::not_negative, allow_negative_numbers = true)]
     visit_hours: Option<f64>,
 }
 
@@ -226,17 +226,13 @@ fn words(answer: &Answer, profile: &TargetProfile) -> String {
     lines.join("\n")
 }
 
+/// A median with its band; the unit says how finely.
 fn spread(band: Option<Band>, unit: &str) -> String {
-    let figure = |v: f64| match v {
-        v if v.abs() >= 100.0 || v.fract() == 0.0 => format!("{v:.0}"),
-        v => format!("{v:.2}"),
-    };
+    let digits = if unit == "ha" { 2 } else { 0 };
     band.map_or("-".into(), |b| {
         format!(
-            "{} {unit} ({} to {})",
-            figure(b.median),
-            figure(b.p05),
-            figure(b.p95)
+            "{:.digits$} {unit} ({:.digits$} to {:.digits$})",
+            b.median, b.p05, b.p95
         )
     })
 }
@@ -312,6 +308,19 @@ fn compared(a: &Against) -> Vec<String> {
 fn calibrated(curve: &Curve) -> Vec<String> {
     let rows: Vec<Vec<String>> = curve.bins.iter().filter(|b| b.worlds > 0).map(of_bin).collect();
     let said = curve.worlds - curve.found;
+    let check = &curve.sensitivity;
+    let traps = check.mean_stated.map(|mean| {
+        format!(
+            "  Of {} worlds infested all season {:.1} % were found by the day asked about (95 % interval {:.1} to {:.1} %); stated \
+             was {:.1} % on average{}.",
+            check.found.of,
+            100.0 * check.found.share,
+            100.0 * check.found.interval.0,
+            100.0 * check.found.interval.1,
+            100.0 * mean,
+            if check.agrees() == Some(false) { ": off" } else { "" }
+        )
+    });
     let mut lines = vec![format!(
         "Is it true what we state? {} in {}; of {said} nothing was found, and stated was:",
         curve.worlds,
@@ -332,6 +341,7 @@ fn calibrated(curve: &Curve) -> Vec<String> {
             &rows,
         ));
     }
+    lines.extend(traps);
     lines
 }
 

@@ -13,7 +13,9 @@ use super::ground::Landscape;
 use super::luck::{Purpose, mix, stream};
 use super::play::{FLOOR, Made, Ready, Rules, play};
 use super::truths;
-use super::types::{CalibrationSettings, Curve, Input, Kind, Plan, Presence, PriorOf, Truth};
+use super::types::{
+    CalibrationSettings, Curve, Input, Kind, Plan, Presence, PriorOf, SensitivityCheck, ShareOf, Truth,
+};
 use super::visits::Clocks;
 use super::world::{Distances, Truths, World, arrival_day};
 use crate::assurance::{self, Cell, PlacementInput, ZoneInput, assess};
@@ -29,6 +31,14 @@ const WRONG_REACH: f64 = 0.5;
 const WRONG_FLYERS: f64 = 0.25;
 /// Draws looked at to see how far a trap can matter to a zone.
 const REACH_DRAWS: u64 = 64;
+
+/// What came of one world.
+struct Asked {
+    /// What was stated of it and what was so; `None` where something was found.
+    stated: Option<Stated>,
+    /// Of a world infested all season: the sensitivity stated, and whether something was found.
+    sensitivity: Option<(f64, bool)>,
+}
 
 /// One zone on its own.
 struct Zone {
@@ -69,15 +79,22 @@ pub fn calibrate(
     let zones = zones(input, plan, &clocks)?;
     of.iter()
         .map(|truth| {
-            let all: Vec<Option<Stated>> = (0..u64::from(worlds))
+            let all: Vec<Asked> = (0..u64::from(worlds))
                 .into_par_iter()
                 .map(|number| world(input, settings, &zones, &clocks, &distances, *truth, number))
                 .collect::<Result<_, ModelError>>()?;
-            let stated: Vec<Stated> = all.iter().filter_map(|s| *s).collect();
+            let stated: Vec<Stated> = all.iter().filter_map(|a| a.stated).collect();
+            let seen: Vec<(f64, bool)> = all.iter().filter_map(|a| a.sensitivity).collect();
+            let found = seen.iter().filter(|s| s.1).count() as u64;
+            let mean = seen.iter().map(|s| s.0).sum::<f64>() / seen.len() as f64;
             Ok(Curve {
                 truth: *truth,
                 worlds: u64::from(worlds),
                 found: (all.len() - stated.len()) as u64,
+                sensitivity: SensitivityCheck {
+                    mean_stated: (!seen.is_empty()).then_some(mean),
+                    found: ShareOf::new(found, seen.len() as u64)?,
+                },
                 bins: curve(&stated, &EDGES, 0.95)?,
             })
         })
@@ -133,7 +150,7 @@ fn bent(truth: Truth, mut truths: Truths) -> Result<Truths, ModelError> {
     Ok(truths)
 }
 
-/// One world: what was stated of it and what was so; `None` where something was found.
+/// Plays one world and asks the engine about it.
 fn world(
     input: &Input<'_>,
     settings: &CalibrationSettings,
@@ -142,7 +159,7 @@ fn world(
     distances: &Distances,
     truth: Truth,
     number: u64,
-) -> Result<Option<Stated>, ModelError> {
+) -> Result<Asked, ModelError> {
     let seed = input.settings.seed;
     let (start, end) = settings.season;
     let mut ask = stream(seed, number, Purpose::Question, 0);
@@ -166,27 +183,33 @@ fn world(
         Kind::Design
     };
     let mut made = Made::new(&zone.ready, input, clocks, number);
-    let mut free = true;
+    let (mut free, mut found) = (true, false);
     if let Some(arrived) = arrived {
         let mut world = World::new(input, kind, number, &truths, arrived, &zone.land, distances, luck)?;
         let rules = Rules {
             last: as_of,
             naming: false,
         };
-        if play(&mut world, &mut made, &zone.land.at, rules).known.is_some() {
-            return Ok(None);
-        }
+        found = play(&mut world, &mut made, &zone.land.at, rules).known.is_some();
         let g = world.windows.iter().rposition(|w| w.from <= as_of).unwrap_or(0);
         free = kind == Kind::Growing && world.generation(g).insects == 0;
     }
-    let stated = Stated {
-        p_free: statement(input, settings, zone, &mut made, as_of, prior, number)?,
-        free,
-    };
-    Ok(Some(stated))
+    let all_season = arrived == Some(0);
+    if found && !all_season {
+        return Ok(Asked {
+            stated: None,
+            sensitivity: None,
+        });
+    }
+    let (p_free, sensitivity) = statement(input, settings, zone, &mut made, as_of, prior, number)?;
+    Ok(Asked {
+        stated: (!found).then_some(Stated { p_free, free }),
+        sensitivity: all_season.then_some((sensitivity, found)),
+    })
 }
 
-/// What the assurance engine says of the world's record.
+/// What the assurance engine says of the world's record, as if nothing had been found: probability of absence, and
+/// sensitivity to date.
 fn statement(
     input: &Input<'_>,
     settings: &CalibrationSettings,
@@ -195,7 +218,7 @@ fn statement(
     as_of: i32,
     prior: f64,
     number: u64,
-) -> Result<f64, ModelError> {
+) -> Result<(f64, f64), ModelError> {
     let (start, end) = settings.season;
     let as_of_date = plus_days(start, i64::from(as_of));
     let mut placements = Vec::new();
@@ -257,11 +280,7 @@ fn statement(
         finds: &[],
         settings: &asked,
     })?;
-    let said = answer
-        .zones
-        .first()
-        .and_then(|z| z.periods.last())
-        .and_then(|p| p.p_free);
-    said.map(|b| b.median)
+    let last = answer.zones.first().and_then(|z| z.periods.last());
+    last.and_then(|p| Some((p.p_free?.median, p.sensitivity.median)))
         .ok_or_else(|| ModelError::Inconsistent(format!("nothing can be stated on {as_of_date}")))
 }

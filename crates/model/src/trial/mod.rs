@@ -28,14 +28,12 @@ pub use calibrate::calibrate;
 pub use section::{DrawnSpread, SpreadForm, TrialSection};
 pub use types::{
     Against, CalibrationSettings, Curve, Input, Kind, Outcome, Plan, PlanResult, PlanTrap, Presence, PriorOf,
-    Recorded, Replicate, Routine, Settings, ShareOf, Trial, Truth,
+    Recorded, Replicate, Routine, SensitivityCheck, Settings, ShareOf, Trial, Truth,
 };
 
 use crate::assurance::Band;
 use crate::error::ModelError;
-use crate::proportion::Share;
 use crate::reliability::paired;
-use crate::sample_size::Sides;
 use ground::Landscape;
 use luck::{Purpose, stream};
 use play::{Made, Ready, Rules, play};
@@ -203,21 +201,11 @@ fn summed_up(input: &Input<'_>, plans: &[Plan], replicates: &[Replicate]) -> Res
 fn result(plan: &Plan, outcomes: &[Outcome]) -> Result<PlanResult, ModelError> {
     let found: Vec<&Outcome> = outcomes.iter().filter(|o| o.known_days.is_some()).collect();
     let band = |value: fn(&Outcome) -> f64| band(found.iter().map(|o| value(o)).collect());
-    let (hits, of) = (found.len() as u64, outcomes.len() as u64);
-    let interval = if of > 0 {
-        Share::new(hits, of)?.interval(CONFIDENCE, Sides::Two)?
-    } else {
-        (0.0, 1.0)
-    };
+    let of = outcomes.len() as u64;
     Ok(PlanResult {
         name: plan.name.clone(),
         traps: plan.traps.len(),
-        detected: ShareOf {
-            worlds: hits,
-            of,
-            share: if of > 0 { hits as f64 / of as f64 } else { 0.0 },
-            interval,
-        },
+        detected: ShareOf::new(found.len() as u64, of)?,
         first_catch_days: band(|o| o.first_catch_days.unwrap_or(0.0)),
         known_days: band(|o| o.known_days.unwrap_or(0.0)),
         generations: band(|o| f64::from(o.generations)),

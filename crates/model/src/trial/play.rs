@@ -39,8 +39,9 @@ pub(super) struct Ready {
 impl Ready {
     pub(super) fn new(plan: &Plan, input: &Input<'_>, clocks: &Clocks) -> Result<Self, ModelError> {
         for trap in &plan.traps {
-            let fine = trap.x_m.abs() <= 1e9 && trap.y_m.abs() <= 1e9;
-            if !fine || !(trap.cost.is_finite() && trap.cost >= 0.0) {
+            let placed = trap.x_m.abs() <= 1e9 && trap.y_m.abs() <= 1e9;
+            let priced = trap.cost.is_finite() && trap.cost >= 0.0;
+            if !(placed && priced) {
                 return Err(ModelError::Inconsistent(format!(
                     "trap {} of plan {}: its place must be in metres and its cost 0 or more",
                     trap.label, plan.name
@@ -148,7 +149,8 @@ pub(super) struct Rules {
 /// Plays one plan in one world.
 pub(super) fn play(world: &mut World<'_>, made: &mut Made<'_>, land: &[(f64, f64)], rules: Rules) -> Seen {
     let (input, clocks, ready) = (made.input, made.clocks, made.ready);
-    let params = world.truths.params.clone();
+    let truths = world.truths;
+    let params = &truths.params;
     let capture = params.capture;
     let mut seen = Seen::default();
     if capture.peak() <= 0.0 || ready.len() == 0 {
@@ -167,7 +169,10 @@ pub(super) fn play(world: &mut World<'_>, made: &mut Made<'_>, land: &[(f64, f64
         if cells.is_empty() {
             break;
         }
-        let mut luck = stream(input.settings.seed, world.number, Purpose::Flight, g as u64);
+        // Most flyers are caught by nothing: what decides that is drawn in a row of its own, the rest only where it matters.
+        let part = 2 * g as u64;
+        let mut thresholds = stream(input.settings.seed, world.number, Purpose::Flight, part);
+        let mut luck = stream(input.settings.seed, world.number, Purpose::Flight, part + 1);
         let mut before = 0_u64;
         for (cell, n) in cells {
             let first = before;
@@ -187,12 +192,13 @@ pub(super) fn play(world: &mut World<'_>, made: &mut Made<'_>, land: &[(f64, f64
             if most <= 0.0 {
                 continue;
             }
+            thresholds.set_word_pos(u128::from(first) * 2);
             for flyer in first..before {
-                luck.set_word_pos(u128::from(flyer) * WORDS);
-                let threshold = -(-luck.random::<f64>()).ln_1p();
+                let threshold = -(-thresholds.random::<f64>()).ln_1p();
                 if threshold > most {
                     continue;
                 }
+                luck.set_word_pos(u128::from(flyer) * WORDS);
                 let Some(day) = world.flight_day(g, luck.random()) else {
                     continue;
                 };

@@ -8,8 +8,10 @@ use crate::assurance::{Band, Cell, FittedOn};
 use crate::error::{ModelError, check};
 use crate::param::Dist;
 use crate::profile::TargetProfile;
+use crate::proportion::Share;
 use crate::record::Visit;
 use crate::reliability::{Bin, Difference};
+use crate::sample_size::Sides;
 use crate::weather::Series;
 
 /// A trap of a plan.
@@ -277,6 +279,23 @@ pub struct ShareOf {
     pub interval: (f64, f64),
 }
 
+impl ShareOf {
+    /// So many of so many worlds.
+    pub(super) fn new(worlds: u64, of: u64) -> Result<Self, ModelError> {
+        let share = Share::new(worlds, of)?;
+        Ok(ShareOf {
+            worlds,
+            of,
+            share: share.point().unwrap_or(0.0),
+            interval: if of > 0 {
+                share.interval(0.95, Sides::Two)?
+            } else {
+                (0.0, 1.0)
+            },
+        })
+    }
+}
+
 /// One plan over all worlds.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PlanResult {
@@ -350,8 +369,8 @@ pub enum Truth {
     AsBelieved,
     /// Incursions that found, grow and spread as in the trial, while the statement believes in the design incursion.
     Growing,
-    /// The design incursion, but reach and number of flyers are lower than believed: the check of the check, which
-    /// must fail.
+    /// The design incursion, but reach and number of flyers are lower than believed: the check of the check. What is
+    /// stated of sensitivity must then fail; the curve too, where the traps weigh in it.
     WrongParameters,
 }
 
@@ -365,7 +384,7 @@ impl Truth {
             Truth::AsBelieved => "worlds as the statement believes them",
             Truth::Growing => "worlds with growing, spreading incursions",
             Truth::WrongParameters => {
-                "worlds with half the reach and a quarter of the flyers believed (a curve that must fail)"
+                "worlds with half the reach and a quarter of the flyers believed, to see the check fail"
             }
         }
     }
@@ -397,6 +416,23 @@ pub struct CalibrationSettings {
     pub prior: PriorOf,
 }
 
+/// Stated sensitivity against finds, over the worlds infested from the season's first day.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct SensitivityCheck {
+    /// Mean of the sensitivities to date that were stated (medians over the draws); `None` without such worlds.
+    pub mean_stated: Option<f64>,
+    /// Share of those worlds in which something was found by the day asked about.
+    pub found: ShareOf,
+}
+
+impl SensitivityCheck {
+    /// Whether the mean stated lies in the interval of the share; `None` without worlds.
+    pub fn agrees(&self) -> Option<bool> {
+        let (low, high) = self.found.interval;
+        self.mean_stated.map(|mean| (low..=high).contains(&mean))
+    }
+}
+
 /// One reliability curve.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Curve {
@@ -406,6 +442,9 @@ pub struct Curve {
     pub worlds: u64,
     /// Worlds in which something was found by the day asked about: there nothing is stated.
     pub found: u64,
+    /// What was stated of finding it, and what was found. Where traps see little, the bins mostly show the prior; this
+    /// weighs the traps.
+    pub sensitivity: SensitivityCheck,
     /// The rest, by stated probability.
     pub bins: Vec<Bin>,
 }

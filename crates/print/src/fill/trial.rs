@@ -139,6 +139,28 @@ fn curve(c: &Curve) -> TrialCurve {
     TrialCurve {
         title: c.truth.words().to_string(),
         worlds: c.worlds - c.found,
+        traps: traps(c),
         points: points.collect(),
     }
+}
+
+/// Stated sensitivity against finds, in a sentence.
+fn traps(c: &Curve) -> String {
+    let check = &c.sensitivity;
+    let Some(mean) = check.mean_stated else {
+        return "No world was infested all season.".to_owned();
+    };
+    format!(
+        "Of {} worlds infested all season {:.1} % were found (95 % interval {:.1} to {:.1} %); stated was {:.1} % on average{}.",
+        check.found.of,
+        100.0 * check.found.share,
+        100.0 * check.found.interval.0,
+        100.0 * check.found.interval.1,
+        100.0 * mean,
+        if check.agrees() == Some(false) {
+            ", which is off"
+        } else {
+            ""
+        }
+    )
 }

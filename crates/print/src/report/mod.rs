@@ -219,6 +219,8 @@ pub struct TrialCurve {
     pub title: String,
     /// Worlds in which something was stated.
     pub worlds: u64,
+    /// What was stated of finding it against what was found, in a sentence.
+    pub traps: String,
     /// Points by rising statement; bins without worlds are left out.
     pub points: Vec<TrialPoint>,
 }

@@ -479,7 +479,7 @@ fn trial_part(target: &TargetReport, key: usize) -> Markup {
             @for (k, curve) in trial.curves.iter().enumerate() {
                 figure {
                     div.multiples { (chart::reliability(curve, &format!("true-{key}-{k}"))) }
-                    figcaption { (sentence_case(&curve.title)) ": " (curve.worlds) " statements. " (RELIABILITY_WORDS) }
+                    figcaption { (sentence_case(&curve.title)) ": " (curve.worlds) " statements. " (curve.traps) " " (RELIABILITY_WORDS) }
                 }
             }
         }
