@@ -12,6 +12,9 @@ use jiff::civil::Date;
 use crate::Notes;
 use crate::error::ChainError;
 
+/// A trap that would be hung again within so many days stays where it is: its target flies all year, or nearly so. Design choice.
+const LEAST_APART_DAYS: i64 = 28;
+
 /// The day from which a trap may come down, and the target that flies longest.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Over {
@@ -91,7 +94,6 @@ fn end_of(profile: &TargetProfile, series: &Series, year: i16) -> Option<Date> {
     // Where the weather is too short for a plan, there is none.
     let plan = season_plan(profile, series, SeasonSpan::Year(year), SeasonOptions::default()).ok()?;
     let day = plan.spread.take_down?.median;
-    let season = profile.central().ok()?.heat.season_range(year).ok()?;
-    // The plan ends flight with its season at the latest: one that flies on to that day flies on beyond it.
-    (day < season.end().saturating_sub(1.day())).then_some(day)
+    let next = plan.spread.hang?.median.saturating_add(1.year());
+    (day.saturating_add(LEAST_APART_DAYS.days()) <= next).then_some(day)
 }
