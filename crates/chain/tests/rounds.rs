@@ -4,7 +4,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use earlywood_chain::rounds::due::{By, DueAsk, due_over};
+use earlywood_chain::rounds::due::{By, DueAsk, DueVisit, Job, due_over};
 use earlywood_chain::rounds::files::{Export, Which, csv, gpx, ics};
 use earlywood_chain::rounds::sheet::{Typed, TypedRow, form_csv, read_csv, sheet, type_in};
 use earlywood_chain::rounds::{self, Ask, Proposal, Without};
@@ -42,6 +42,10 @@ fn at(n: usize) -> Position {
 }
 
 fn stop(trap: &str, date: Date) -> VisitMade {
+    stop_renewing(trap, date, Renewed::default())
+}
+
+fn stop_renewing(trap: &str, date: Date, renewed: Renewed) -> VisitMade {
     VisitMade::from_visit(&Visit {
         trap: trap.into(),
         date,
@@ -49,7 +53,7 @@ fn stop(trap: &str, date: Date) -> VisitMade {
         found: TrapFound::Working,
         looked: Looked::Fully,
         suspects: Some(0),
-        renewed: Renewed::default(),
+        renewed,
         lure_lot: None,
         crew: Some("crew-1".into()),
         exception: None,
@@ -281,6 +285,145 @@ fn heat_uses_up_a_lure_before_its_days_are_over_and_hot_days_are_no_working_days
         notes.iter().any(|n| n.contains("no work on 2025-08-06")),
         "{notes:?}"
     );
+}
+
+/// Weather of a place with a winter, to `to`.
+fn seasons(to: Date) -> Vec<WeatherDay> {
+    let mut weather = Vec::new();
+    let mut day = date(2022, 1, 1);
+    while day <= to {
+        // Warmest late in July.
+        let turn = std::f64::consts::TAU * (f64::from(day.day_of_year()) - 205.0) / 365.0;
+        let mean = 11.0 + 14.0 * turn.cos();
+        weather.push(WeatherDay {
+            station: "S1".into(),
+            date: day,
+            tmin_c: mean - 6.0,
+            tmax_c: mean + 6.0,
+        });
+        day = day.tomorrow().unwrap();
+    }
+    weather
+}
+
+#[test]
+fn a_trap_whose_season_is_over_is_due_to_be_taken_down() {
+    let mut site = Site::new();
+    let today = date(2025, 9, 30);
+    site.act = Act::new("lead", "2025-09-30T07:00:00-06:00[-06:00]".parse().unwrap()).unwrap();
+    site.programme
+        .load(&site.act, "weather.csv", LoadMode::Replace, &seasons(today))
+        .unwrap();
+    let season = earlywood_chain::season::season(&site.programme, TARGET, 2025).unwrap();
+    let over = season.dates.iter().find(|d| d.what == "take-down").unwrap().date;
+    assert!(date(2025, 10, 5) < over && over < date(2025, 12, 10), "{over}");
+    // One trap is in good order until then; the others were not looked at since July.
+    let fresh = over.saturating_sub(jiff::Span::new().days(4));
+    site.act = Act::new("lead", format!("{fresh}T18:00:00-06:00[-06:00]").parse().unwrap()).unwrap();
+    site.append(Body::VisitMade(stop_renewing("T03", fresh, Renewed::ALL)));
+    site.access(&[
+        Access {
+            label: "P03".into(),
+            needs: vec![Skill::Ladder],
+            minutes: Some(21.0),
+            ..Access::default()
+        },
+        Access {
+            label: "P05".into(),
+            permit_to: Some(date(2025, 9, 1)),
+            ..Access::default()
+        },
+    ]);
+    let due = |from: Date, days: u16, take_down: bool| -> (Vec<DueVisit>, Vec<String>) {
+        let mut notes = Vec::new();
+        let ask = DueAsk {
+            take_down,
+            ..DueAsk::new(from, days)
+        };
+        let list = due_over(&site.desk, &site.programme, from, &ask, &mut notes).unwrap();
+        (list.visits, notes)
+    };
+    let of = |visits: &[DueVisit], trap: &str| visits.iter().find(|v| v.trap == trap).cloned();
+    // A week that ends before: nothing comes down.
+    let before = over.saturating_sub(jiff::Span::new().days(3));
+    let (visits, _) = due(before, 3, true);
+    assert!(
+        visits.iter().all(|v| v.job == Job::Service) && visits.len() == 23,
+        "{}",
+        visits.len()
+    );
+    // A week in which it ends: what is in order until then comes down from that day on; what has failed is to be looked at first.
+    let (visits, notes) = due(before, 7, true);
+    let down = of(&visits, "T03").unwrap();
+    let last = before.saturating_add(jiff::Span::new().days(6));
+    assert_eq!((down.job, down.first, down.last), (Job::TakeDown, over, last));
+    assert_eq!(down.days.len(), 4);
+    assert_eq!(
+        (down.needs.as_slice(), down.stay.minutes),
+        (&[Skill::Ladder][..], 21.0)
+    );
+    assert!(
+        down.what[0].starts_with("take down") && down.what[0].contains(&over.to_string()),
+        "{:?}",
+        down.what
+    );
+    assert_eq!(visits.iter().filter(|v| v.job == Job::Service).count(), 23);
+    assert!(
+        notes
+            .iter()
+            .any(|n| n.starts_with("1 of the traps are to be taken down")),
+        "{notes:?}"
+    );
+    // From that day on, all of them; the one on land that may not be entered says why not.
+    let (visits, _) = due(over, 5, true);
+    assert!(visits.len() == 24 && visits.iter().all(|v| v.job == Job::TakeDown && v.first == over));
+    let shut = of(&visits, "T05").unwrap();
+    assert!(
+        shut.days.is_empty() && shut.shut[0].1.contains("ended on 2025-09-01"),
+        "{:?}",
+        shut.shut
+    );
+    // Unless nobody wants that.
+    let (visits, _) = due(over, 5, false);
+    assert!(visits.iter().all(|v| v.job == Job::Service));
+    // And they stand in the rounds with that reason.
+    let proposal = rounds::propose(&site.desk, &site.programme, &Ask::new(over, 5), over).unwrap();
+    let stops: Vec<_> = proposal.rounds.iter().flat_map(|r| &r.stops).collect();
+    assert_eq!(stops.len() + proposal.left_out.len(), 24);
+    assert!(!stops.is_empty() && stops.iter().all(|s| s.what[0].starts_with("take down")));
+}
+
+#[test]
+fn without_a_winter_or_without_weather_nothing_is_taken_down() {
+    let mut site = Site::new();
+    let mut notes = Vec::new();
+    let ask = DueAsk::new(TODAY, 5);
+    let list = due_over(&site.desk, &site.programme, TODAY, &ask, &mut notes).unwrap();
+    assert!(list.visits.iter().all(|v| v.job == Job::Service));
+    assert!(
+        notes
+            .iter()
+            .any(|n| n.contains("no trap is listed to be taken down")),
+        "{notes:?}"
+    );
+    let mut warm = seasons(TODAY);
+    for day in &mut warm {
+        (day.tmin_c, day.tmax_c) = (20.0, 30.0);
+    }
+    site.programme
+        .load(&site.act, "weather.csv", LoadMode::Replace, &warm)
+        .unwrap();
+    for from in [TODAY, date(2025, 12, 29)] {
+        let list = due_over(
+            &site.desk,
+            &site.programme,
+            TODAY,
+            &DueAsk::new(from, 14),
+            &mut Vec::new(),
+        )
+        .unwrap();
+        assert!(list.visits.iter().all(|v| v.job == Job::Service));
+    }
 }
 
 #[test]

@@ -689,3 +689,50 @@ fn a_time_limit_ends_the_search() {
     assert!(began.elapsed().as_secs_f64() < 5.0);
     assert!(plan.iterations > 0);
 }
+
+#[test]
+fn a_large_problem_is_split_and_repeats_whatever_the_threads() {
+    // 1 600 visits on a lattice of 40 x 40 with a step of a minute, 4 depots at its corners, 10 days.
+    let mut at: Vec<(i64, i64)> = vec![(0, 0), (39, 0), (0, 39), (39, 39)];
+    at.extend((0..1600).map(|k| (k % 40, k / 40)));
+    let mut seconds = Vec::new();
+    for a in &at {
+        seconds.extend(
+            at.iter()
+                .map(|b| ((a.0 - b.0).abs() + (a.1 - b.1).abs()) as u32 * 60),
+        );
+    }
+    let problem = Problem {
+        travel: Travel::new(at.len(), seconds).unwrap(),
+        shifts: (0..40)
+            .map(|k| Shift {
+                from_at: k % 4,
+                to_at: k % 4,
+                ..shift(k / 4, 8, 17)
+            })
+            .collect(),
+        visits: (0..1600)
+            .map(|k| {
+                let first = 24 * (k as i64 % 7);
+                Visit::plain(4 + k, 480, (first * HOUR, (first + 96) * HOUR - 1), 20_000.0)
+            })
+            .collect(),
+        weights: PLAIN,
+    };
+    let with = |threads: usize| {
+        let pool = rayon::ThreadPoolBuilder::new()
+            .num_threads(threads)
+            .build()
+            .unwrap();
+        pool.install(|| solve(&problem, 26_000, 5))
+    };
+    let (first, one, two) = (solve(&problem, 0, 5), with(1), with(2));
+    assert_eq!(one, two);
+    assert_eq!(one.iterations, 26_000);
+    assert!(
+        one.cost.total() < 0.8 * first.cost.total(),
+        "{} after {}",
+        one.cost.total(),
+        first.cost.total()
+    );
+}

@@ -6,6 +6,10 @@
 //! before the first one fails. A trap with a clock that has failed already may be visited on any day, the sooner the better.
 //! Out of these days fall those on which a hold covers the trap, nobody works, the day is too hot to work, or the place may
 //! not be entered.
+//!
+//! **Take-downs.** A trap hangs no longer than its targets fly: once the season's plan of every target that it is baited for has
+//! come to the day from which traps may come down ([`crate::season`]), the visit that is due is to take it down, from that day
+//! on and with no end of its own. A trap one of whose clocks fails before that day is put in order once more first.
 
 use std::collections::{BTreeMap, HashMap};
 
@@ -15,6 +19,7 @@ use jiff::ToSpan as _;
 use jiff::civil::{Date, Time};
 use serde::Serialize;
 
+use super::ends::{Ends, Over};
 use super::heat::Heat;
 use super::stays::{Stay, Stays, kind};
 use crate::Notes;
@@ -52,6 +57,8 @@ pub struct DueAsk {
     pub station: Option<String>,
     /// Traps that a plan wants hung count as due.
     pub hang: bool,
+    /// Traps whose season is over count as due to be taken down.
+    pub take_down: bool,
 }
 
 impl DueAsk {
@@ -66,6 +73,7 @@ impl DueAsk {
             heat_limit_c: None,
             station: None,
             hang: true,
+            take_down: true,
         }
     }
 
@@ -213,6 +221,8 @@ pub enum Job {
     Service,
     /// Hang a trap where a plan wants one.
     Hang,
+    /// Take a trap down whose season is over.
+    TakeDown,
 }
 
 /// A visit that is due.
@@ -278,6 +288,7 @@ pub(crate) struct Reading {
     pub(crate) access: HashMap<String, Access>,
     stays: Stays,
     heat: Option<Heat>,
+    ends: Option<Ends>,
     costs: Costs,
     days_off: BTreeMap<Date, String>,
 }
@@ -325,12 +336,17 @@ impl Reading {
                 heat.known_to()
             ));
         }
+        let ends = match ask.take_down && !board.hanging.is_empty() {
+            true => Ends::read(programme, board.limits().keys(), ask.station.as_deref(), notes)?,
+            false => None,
+        };
         let days_off = days_off(programme, ask, notes)?;
         Ok(Reading {
             board,
             access,
             stays,
             heat,
+            ends,
             costs,
             days_off,
         })
@@ -432,6 +448,65 @@ impl Reading {
             worth: self.costs.get(&p.trap).map(|(look, renewal)| look + renewal),
             clocks,
         })
+    }
+
+    /// What is due on a hanging trap: the visit, or to take it down.
+    fn due(&mut self, trap: &Hanging, ask: &DueAsk, forced: bool) -> Option<DueVisit> {
+        let to = ask.to();
+        let p = &trap.placement;
+        let over = self
+            .ends
+            .as_mut()
+            .and_then(|ends| ends.of(&p.targets, p.hung, to))
+            .filter(|over| over.from <= to);
+        let Some(over) = over else {
+            return self.visit(trap, ask, forced);
+        };
+        let clocks = self.clocks(trap);
+        let fails = clocks.iter().map(|c| c.fails).min();
+        match fails {
+            // Until then it is to catch, so it is put in order first.
+            Some(day) if day < over.from && ask.from < over.from => self.visit(trap, ask, forced),
+            _ => Some(self.take_down(trap, clocks, &over, ask)),
+        }
+    }
+
+    fn take_down(&self, trap: &Hanging, clocks: Vec<ClockDates>, over: &Over, ask: &DueAsk) -> DueVisit {
+        let p = &trap.placement;
+        let access = self.access.get(&p.place);
+        let zone = self.board.zone(p.position);
+        let window = Window {
+            first: over.from.max(ask.from),
+            last: ask.to(),
+            failed: None,
+            in_time: None,
+        };
+        let stay = self.stays.take_down(&p.trap, access);
+        let holds = self.board.holds_over(&p.trap, &p.place, zone.as_deref());
+        let (days, shut) = self.days(&window, access, &holds, stay.minutes);
+        DueVisit {
+            job: Job::TakeDown,
+            trap: p.trap.clone(),
+            place: p.place.clone(),
+            position: p.position,
+            park: access.and_then(|a| a.park),
+            zone,
+            what: vec![format!(
+                "take down (the season of {} ends on {})",
+                over.target, over.from
+            )],
+            first: window.first,
+            last: window.last,
+            failed: None,
+            in_time: None,
+            days,
+            shut,
+            stay,
+            needs: access.map(|a| kind(&a.needs)).unwrap_or_default(),
+            // No effort is counted any more: it adds nothing.
+            worth: Some(0.0),
+            clocks,
+        }
     }
 
     fn hang(&self, at: &crate::phone::PhonePlace, ask: &DueAsk) -> DueVisit {
@@ -612,7 +687,7 @@ pub(crate) fn listed(
     let hanging = reading.board.hanging.clone();
     let mut visits: Vec<DueVisit> = hanging
         .iter()
-        .filter_map(|trap| reading.visit(trap, ask, forced(&trap.placement.trap)))
+        .filter_map(|trap| reading.due(trap, ask, forced(&trap.placement.trap)))
         .collect();
     if ask.hang {
         let open = crate::phone::open_places(programme, &reading.board)?;
@@ -626,6 +701,13 @@ pub(crate) fn listed(
         visits.extend(open.iter().map(|at| reading.hang(at, ask)));
     }
     visits.sort_by(|a, b| a.trap.cmp(&b.trap));
+    let down = visits.iter().filter(|v| v.job == Job::TakeDown).count();
+    if down > 0 {
+        notes.push(format!(
+            "{down} of the traps are to be taken down, as their season is over; what hangs longer does no harm, so these stops are \
+             the first to be left out"
+        ));
+    }
     let by_heat = visits
         .iter()
         .filter(|v| v.clocks.iter().any(|c| c.by == By::Heat))

@@ -11,6 +11,7 @@ mod before;
 pub mod code;
 mod crew_days;
 pub mod due;
+mod ends;
 pub mod files;
 pub(crate) mod heat;
 mod lines;

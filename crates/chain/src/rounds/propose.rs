@@ -4,7 +4,7 @@
 //! visit that would be too late after these days costs four hours, and on top up to eight more in proportion to what it would
 //! add to assurance: the visit worth most, eight. So nothing that is due is left out to save a drive within a county, and where
 //! time is short those worth least go first. A visit that is in time even after these days costs one hour in place of four: it
-//! goes before all others of like worth. A visit whose clock has failed already costs more with each day that it waits, up to
+//! goes before all others of like worth; so does a trap that is only to be taken down. A visit whose clock has failed already costs more with each day that it waits, up to
 //! half of what leaving it out costs on the last day. In a plan made anew in mid-day, another crew or day than before costs half
 //! an hour. All of these weights are design choices.
 
@@ -469,7 +469,11 @@ fn worths(visits: &[DueVisit], list: &DueList) -> Vec<f64> {
     visits
         .iter()
         .map(|v| {
-            let waits = v.job == Job::Service && v.in_time.is_some_and(|day| day > list.to);
+            let waits = match v.job {
+                Job::Service => v.in_time.is_some_and(|day| day > list.to),
+                Job::Hang => false,
+                Job::TakeDown => true,
+            };
             let base = if waits { CAN_WAIT_S } else { LEFT_OUT_S };
             let share = if most > 0.0 {
                 v.worth.unwrap_or(middle).max(0.0) / most
@@ -851,6 +855,7 @@ fn settings(ask: &Ask, ways: &Ways) -> Value {
         "no_work": ask.due.no_work,
         "heat_limit_c": ask.due.heat_limit_c,
         "hang": ask.due.hang,
+        "take_down": ask.due.take_down,
         "without": ask.without.iter().map(|w| match w.date {
             Some(date) => format!("{}:{date}", w.crew),
             None => w.crew.clone(),

@@ -36,6 +36,7 @@ pub(crate) struct Stays {
     kinds: HashMap<Vec<Skill>, (f64, usize)>,
     all: Option<(f64, usize)>,
     hanging: Option<(f64, usize)>,
+    downs: Option<(f64, usize)>,
     /// Stops with both times that were left out as impossible.
     pub(crate) odd: usize,
 }
@@ -78,7 +79,7 @@ impl Stays {
     fn of(stops: &[VisitMade], needs: &HashMap<String, Vec<Skill>>, default_minutes: f64) -> Stays {
         let mut own: HashMap<String, Vec<f64>> = HashMap::new();
         let mut kinds: HashMap<Vec<Skill>, Vec<f64>> = HashMap::new();
-        let (mut all, mut hanging, mut odd) = (Vec::new(), Vec::new(), 0);
+        let (mut all, mut hanging, mut downs, mut odd) = (Vec::new(), Vec::new(), Vec::new(), 0);
         for stop in stops {
             match (minutes(stop), stop.kind) {
                 (None, _) => {}
@@ -92,7 +93,8 @@ impl Stays {
                         .push(m);
                     all.push(m);
                 }
-                (Some(Some(_)), VisitKind::Move | VisitKind::TakeDown) => {}
+                (Some(Some(m)), VisitKind::TakeDown) => downs.push(m),
+                (Some(Some(_)), VisitKind::Move) => {}
             }
         }
         kinds.retain(|_, values| values.len() >= LEAST_OF_A_KIND);
@@ -105,6 +107,7 @@ impl Stays {
                 .collect(),
             all: told(all),
             hanging: told(hanging),
+            downs: told(downs),
             odd,
         }
     }
@@ -151,6 +154,20 @@ impl Stays {
             own_stops: 0,
             other_stops: if given.is_some() { 0 } else { other_stops },
             told: given.is_some(),
+        }
+    }
+
+    /// How long it takes to take a trap down: what the place's access record says, else the median of past take-downs, else as a
+    /// visit to it.
+    pub(crate) fn take_down(&self, trap: &str, access: Option<&Access>) -> Stay {
+        match self.downs {
+            Some((minutes, other_stops)) if access.is_none_or(|a| a.minutes.is_none()) => Stay {
+                minutes,
+                own_stops: 0,
+                other_stops,
+                told: false,
+            },
+            _ => self.at(trap, access),
         }
     }
 
@@ -221,6 +238,30 @@ mod tests {
         };
         assert!(stays.at("T1", Some(&access)).told);
         assert_eq!(Stays::of(&[], &HashMap::new(), 15.0).at("T1", None).minutes, 15.0);
+    }
+
+    #[test]
+    fn take_downs_take_as_long_as_they_did_and_as_a_visit_while_none_was_made() {
+        let down = |minutes| VisitMade {
+            kind: VisitKind::TakeDown,
+            ..stop("T1", minutes)
+        };
+        let none = Stays::of(&[stop("T1", 10)], &HashMap::new(), 15.0);
+        assert_eq!(none.take_down("T1", None), none.at("T1", None));
+        let some = Stays::of(&[stop("T1", 10), down(4), down(6)], &HashMap::new(), 15.0);
+        assert_eq!(
+            (
+                some.take_down("T1", None).minutes,
+                some.take_down("T1", None).other_stops
+            ),
+            (5.0, 2)
+        );
+        assert_eq!(some.learned_from(), 1);
+        let access = Access {
+            minutes: Some(33.0),
+            ..Access::default()
+        };
+        assert_eq!(some.take_down("T1", Some(&access)).minutes, 33.0);
     }
 
     #[test]

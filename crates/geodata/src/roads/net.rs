@@ -296,6 +296,48 @@ impl RoadNet {
         self.graph = fast_paths::prepare(&frozen(input));
     }
 
+    /// Pairs of junctions between which the hierarchy and a plain Dijkstra over the same stretches, to the millisecond, differ:
+    /// from, to, the hierarchy's time, Dijkstra's.
+    #[cfg(test)]
+    pub(super) fn wrong_times(
+        &self,
+        sources: impl IntoIterator<Item = u32>,
+    ) -> Vec<(u32, u32, Option<u64>, Option<u64>)> {
+        let mut out: Vec<Vec<(u32, u64)>> = vec![Vec::new(); self.counts.junctions];
+        for c in &self.chains {
+            for (may, from, to) in [(c.forward, c.from, c.to), (c.backward, c.to, c.from)] {
+                if may {
+                    out[from as usize].push((to, c.ms));
+                }
+            }
+        }
+        let mut calc = fast_paths::create_calculator(&self.graph);
+        let mut wrong = Vec::new();
+        for from in sources {
+            let mut best: Vec<Option<u64>> = vec![None; out.len()];
+            let mut heap = std::collections::BinaryHeap::from([(std::cmp::Reverse(0_u64), from)]);
+            while let Some((std::cmp::Reverse(ms), node)) = heap.pop() {
+                if best[node as usize].is_none() {
+                    best[node as usize] = Some(ms);
+                    heap.extend(
+                        out[node as usize]
+                            .iter()
+                            .map(|&(to, leg)| (std::cmp::Reverse(ms + leg), to)),
+                    );
+                }
+            }
+            for (to, &want) in best.iter().enumerate() {
+                let got = calc
+                    .calc_path(&self.graph, from as usize, to)
+                    .map(|p| p.get_weight() as u64);
+                if got != want {
+                    wrong.push((from, to as u32, got, want));
+                }
+            }
+        }
+        wrong
+    }
+
     /// Lays the stretches on which a crew may stop into a tree of boxes.
     fn index(&mut self, roads: usize) {
         let mut out: Vec<Vec<u32>> = vec![Vec::new(); self.counts.junctions];

@@ -391,6 +391,55 @@ proptest! {
     }
 }
 
+/// Nets of one-way streets, junction to junction, so that every node is a node of the graph.
+fn one_ways() -> impl Strategy<Value = Vec<Road>> {
+    let one = (
+        0..25_usize,
+        0..25_usize,
+        prop::sample::select(&RoadClass::ALL[1..]),
+        any::<bool>(),
+    );
+    prop::collection::vec(one, 20..120).prop_map(|list| {
+        list.into_iter()
+            .enumerate()
+            .filter(|(_, (a, b, ..))| a != b)
+            .map(|(i, (a, b, class, on))| {
+                let oneway = if on { Oneway::Forward } else { Oneway::Backward };
+                road(i, &[a, b], class, oneway)
+            })
+            .collect()
+    })
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(200))]
+
+    #[test]
+    fn the_hierarchy_is_dijkstra_on_random_one_ways(roads in one_ways()) {
+        prop_assume!(!roads.is_empty());
+        let net = RoadNet::build(&roads, &RoadOptions::default()).unwrap();
+        prop_assert_eq!(net.wrong_times(0..net.counts().junctions as u32), Vec::new());
+    }
+}
+
+/// The whole of a real extract, where scripts/test has fetched one.
+#[test]
+fn the_hierarchy_is_dijkstra_on_a_real_extract() {
+    let Ok(path) = std::env::var("EARLYWOOD_EXTRACT") else {
+        println!(
+            "EARLYWOOD_EXTRACT names no extract: nothing is compared (tests/python/test_roads.py fails then)"
+        );
+        return;
+    };
+    let read = read_osm_pbf_file(path.as_ref(), &OsmOptions::default()).unwrap();
+    let net = RoadNet::build(&read.roads, &RoadOptions::default()).unwrap();
+    let junctions = net.counts().junctions as u32;
+    assert!(junctions > 100, "{junctions}");
+    // Some 40 sources, all over the net, to every junction.
+    let sources = (0..junctions).step_by((junctions as usize / 40).max(1));
+    assert_eq!(net.wrong_times(sources), Vec::new());
+}
+
 /// A ring of one-way road 0-1-6-5-0 with a spur of both ways.
 fn ring() -> Vec<Road> {
     vec![

@@ -27,6 +27,7 @@
 //! # Ok::<(), earlywood_planner::rounds::RoundsError>(())
 //! ```
 
+mod areas;
 mod chance;
 mod check;
 mod error;
@@ -34,6 +35,7 @@ mod model;
 mod ours;
 mod plan;
 mod problem;
+mod route;
 mod schedule;
 mod search;
 

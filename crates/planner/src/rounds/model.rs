@@ -31,7 +31,7 @@ impl Rest {
     }
 
     /// Latest departure on a drive of `drive` seconds such that one has rested and is there by `by`; `-NEVER` if there is none.
-    fn leave(&self, by: i64, drive: i64) -> i64 {
+    pub(super) fn leave(&self, by: i64, drive: i64) -> i64 {
         if self.earliest + self.length > by {
             return -NEVER;
         }
@@ -55,7 +55,20 @@ pub(super) struct Day {
     pub(super) closes_unrested: i64,
 }
 
-/// The whole problem. Nodes are the visits, then the places where shifts begin or end.
+/// One visit in one shift, all that an insertion asks in one line of the processor's cache.
+#[derive(Debug, Clone, Copy)]
+struct Slot {
+    /// the one window of start (the hull of several); empty if the shift may not do the visit
+    from: i64,
+    to: i64,
+    /// cost of the day and of a change
+    fixed: f64,
+    /// where its windows stand, and how many they are (0 = not allowed)
+    first: u32,
+    count: u32,
+}
+
+/// The whole problem, or a part of it. Nodes are the visits, then the places where shifts begin or end.
 pub(super) struct Model {
     pub(super) visits: usize,
     nodes: usize,
@@ -66,11 +79,10 @@ pub(super) struct Model {
     pub(super) service: Vec<i64>,
     pub(super) worth: Vec<f64>,
     pub(super) load: Vec<u64>,
-    /// windows of start of visit `v` in shift `s`: `windows[first[v * shifts + s]..first[v * shifts + s + 1]]`; none = not allowed
+    /// visit `v` in shift `s`: `slots[v * shifts + s]`
+    slots: Vec<Slot>,
+    /// the windows of slots that have several
     windows: Vec<(i64, i64)>,
-    first: Vec<u32>,
-    /// cost of the day and of a change, of visit `v` in shift `s`
-    fixed: Vec<f64>,
     /// shifts that may do a visit
     pub(super) allowed: Vec<Vec<u32>>,
     /// nearest other visits that share a shift, nearest first
@@ -135,9 +147,8 @@ impl Model {
             service: problem.visits.iter().map(|v| i64::from(v.service_s)).collect(),
             worth: problem.visits.iter().map(|v| v.worth).collect(),
             load: problem.visits.iter().map(|v| u64::from(v.load)).collect(),
+            slots: Vec::with_capacity(visits * problem.shifts.len()),
             windows: Vec::new(),
-            first: vec![0],
-            fixed: Vec::with_capacity(visits * problem.shifts.len()),
             allowed: Vec::with_capacity(visits),
             near: Vec::new(),
             depot: Vec::with_capacity(visits),
@@ -148,23 +159,20 @@ impl Model {
         for v in 0..visits {
             model.lay_out_windows(problem, v);
         }
-        for v in 0..visits {
-            let begins = model.allowed[v]
-                .iter()
-                .map(|&s| model.drive_into(model.days[s as usize].from, v));
-            model.depot.push(begins.min().unwrap_or(NEVER));
-        }
-        model.find_near(neighbours);
+        model.find_depots();
+        let counted = model.find_near(neighbours);
+        model.scale = counted;
         model
     }
 
     fn lay_out_windows(&mut self, problem: &Problem, v: usize) {
         let visit = &problem.visits[v];
         let mut allowed = Vec::new();
+        let mut found: Vec<(i64, i64)> = Vec::new();
         for (s, shift) in problem.shifts.iter().enumerate() {
             let named = visit.only_shifts.is_empty() || visit.only_shifts.contains(&s);
             let fits = shift.capacity.is_none_or(|c| visit.load <= c);
-            let first = self.windows.len();
+            found.clear();
             if named && fits && visit.needs & !shift.skills == 0 {
                 let day = &self.days[s];
                 // Not cut by the direct drive: a table may hold a way round that is quicker.
@@ -177,25 +185,113 @@ impl Model {
                     };
                     let (a, b) = (a.max(earliest), b.min(latest));
                     if a <= b {
-                        self.windows.push((a, b));
+                        found.push((a, b));
                     }
                 }
-                join(&mut self.windows, first);
-                if self.windows.len() > first {
-                    allowed.push(s as u32);
-                }
+                join(&mut found);
             }
-            self.first.push(self.windows.len() as u32);
             let day_cost = visit.day_cost.get(shift.day).copied().unwrap_or(0.0);
             let change = visit
                 .usual
                 .map_or(0.0, |u| if u.shift == s { 0.0 } else { u.cost });
-            self.fixed.push(day_cost + change);
+            self.slots.push(Slot {
+                from: found.first().map_or(NEVER, |w| w.0),
+                to: found.last().map_or(-NEVER, |w| w.1),
+                fixed: day_cost + change,
+                first: self.windows.len() as u32,
+                count: found.len() as u32,
+            });
+            if !found.is_empty() {
+                allowed.push(s as u32);
+            }
+            if found.len() > 1 {
+                self.windows.extend_from_slice(&found);
+            }
         }
         self.allowed.push(allowed);
     }
 
-    fn find_near(&mut self, neighbours: usize) {
+    /// The part of a problem that these visits and these shifts make up, numbered anew in the order given. Its scale is the whole's.
+    pub(super) fn part(&self, visits: &[u32], shifts: &[u32], neighbours: usize) -> Model {
+        let mut places: Vec<usize> = shifts
+            .iter()
+            .flat_map(|&s| [self.days[s as usize].from, self.days[s as usize].to])
+            .collect();
+        places.sort_unstable();
+        places.dedup();
+        let at: Vec<usize> = visits
+            .iter()
+            .map(|&v| v as usize)
+            .chain(places.iter().copied())
+            .collect();
+        let table = |whole: &[u32]| {
+            let mut cut = Vec::with_capacity(at.len() * at.len());
+            for &a in &at {
+                let row = &whole[a * self.nodes..(a + 1) * self.nodes];
+                cut.extend(at.iter().map(|&b| row[b]));
+            }
+            cut
+        };
+        let node_of = |node: usize| visits.len() + places.partition_point(|&p| p < node);
+        let days = shifts.iter().map(|&s| {
+            let day = &self.days[s as usize];
+            Day {
+                from: node_of(day.from),
+                to: node_of(day.to),
+                ..day.clone()
+            }
+        });
+        let mut part = Model {
+            visits: visits.len(),
+            nodes: at.len(),
+            out: table(&self.out),
+            into: table(&self.into),
+            days: days.collect(),
+            service: visits.iter().map(|&v| self.service[v as usize]).collect(),
+            worth: visits.iter().map(|&v| self.worth[v as usize]).collect(),
+            load: visits.iter().map(|&v| self.load[v as usize]).collect(),
+            slots: Vec::with_capacity(visits.len() * shifts.len()),
+            windows: Vec::new(),
+            allowed: Vec::with_capacity(visits.len()),
+            near: Vec::new(),
+            depot: Vec::with_capacity(visits.len()),
+            drive_weight: self.drive_weight,
+            round_cost: self.round_cost,
+            scale: self.scale,
+        };
+        for &v in visits {
+            let mut allowed = Vec::new();
+            for (k, &s) in shifts.iter().enumerate() {
+                let mut slot = *self.slot(v as usize, s as usize);
+                if slot.count > 1 {
+                    let windows = self.windows(&slot);
+                    slot.first = part.windows.len() as u32;
+                    part.windows.extend_from_slice(windows);
+                }
+                if slot.count > 0 {
+                    allowed.push(k as u32);
+                }
+                part.slots.push(slot);
+            }
+            part.allowed.push(allowed);
+        }
+        part.find_depots();
+        part.find_near(neighbours);
+        part
+    }
+
+    fn find_depots(&mut self) {
+        for v in 0..self.visits {
+            let begins = self.allowed[v]
+                .iter()
+                .map(|&s| self.drive_into(self.days[s as usize].from, v));
+            let least = begins.min().unwrap_or(NEVER);
+            self.depot.push(least);
+        }
+    }
+
+    /// Finds the near visits of each, and a usual drive between neighbours, as cost.
+    fn find_near(&mut self, neighbours: usize) -> f64 {
         let words = self.days.len().div_ceil(64);
         let mut bits = vec![0_u64; self.visits * words];
         for (v, allowed) in self.allowed.iter().enumerate() {
@@ -229,11 +325,11 @@ impl Model {
             0.0
         };
         let worth = self.worth.iter().sum::<f64>() / self.visits as f64;
-        self.scale = if drive > 0.0 {
+        if drive > 0.0 {
             drive
         } else {
             (worth / 100.0).max(1e-6)
-        };
+        }
     }
 
     /// Seconds from node to node, [`NEVER`] if there is no way.
@@ -246,13 +342,17 @@ impl Model {
         far(self.into[v * self.nodes + from])
     }
 
-    pub(super) fn may(&self, v: usize, s: usize) -> bool {
-        let k = v * self.days.len() + s;
-        self.first[k] < self.first[k + 1]
+    fn slot(&self, v: usize, s: usize) -> &Slot {
+        &self.slots[v * self.days.len() + s]
     }
 
+    /// Cost of the day and of a change.
     pub(super) fn fixed(&self, v: usize, s: usize) -> f64 {
-        self.fixed[v * self.days.len() + s]
+        self.slot(v, s).fixed
+    }
+
+    pub(super) fn may(&self, v: usize, s: usize) -> bool {
+        self.slot(v, s).count > 0
     }
 
     /// Seconds to a visit from the nearest begin of a shift that may do it.
@@ -265,26 +365,39 @@ impl Model {
         self.allowed[v].len()
     }
 
-    fn windows(&self, v: usize, s: usize) -> &[(i64, i64)] {
-        let k = v * self.days.len() + s;
-        &self.windows[self.first[k] as usize..self.first[k + 1] as usize]
+    fn windows(&self, slot: &Slot) -> &[(i64, i64)] {
+        &self.windows[slot.first as usize..(slot.first + slot.count) as usize]
     }
 
     /// First start of the work at `v` in shift `s` for a crew that is there at `t`; [`NEVER`] if none is left.
     pub(super) fn start(&self, v: usize, s: usize, t: i64) -> i64 {
-        self.windows(v, s)
-            .iter()
-            .find(|w| t <= w.1)
-            .map_or(NEVER, |w| w.0.max(t))
+        let slot = self.slot(v, s);
+        if t > slot.to {
+            NEVER
+        } else if slot.count == 1 {
+            slot.from.max(t)
+        } else {
+            self.windows(slot)
+                .iter()
+                .find(|w| t <= w.1)
+                .map_or(NEVER, |w| w.0.max(t))
+        }
     }
 
     /// Last start of the work at `v` in shift `s` that is no later than `t`; `-NEVER` if there is none.
-    fn last_start(&self, v: usize, s: usize, t: i64) -> i64 {
-        self.windows(v, s)
-            .iter()
-            .rev()
-            .find(|w| w.0 <= t)
-            .map_or(-NEVER, |w| w.1.min(t))
+    pub(super) fn last_start(&self, v: usize, s: usize, t: i64) -> i64 {
+        let slot = self.slot(v, s);
+        if t < slot.from {
+            -NEVER
+        } else if slot.count == 1 {
+            slot.to.min(t)
+        } else {
+            self.windows(slot)
+                .iter()
+                .rev()
+                .find(|w| w.0 <= t)
+                .map_or(-NEVER, |w| w.1.min(t))
+        }
     }
 }
 
@@ -296,13 +409,13 @@ fn far(raw: u32) -> i64 {
     }
 }
 
-/// Sorts the windows from `first` on and joins those that overlap.
-fn join(windows: &mut Vec<(i64, i64)>, first: usize) {
-    windows[first..].sort_unstable();
-    let mut kept = first;
-    for k in first..windows.len() {
+/// Sorts windows and joins those that overlap.
+fn join(windows: &mut Vec<(i64, i64)>) {
+    windows.sort_unstable();
+    let mut kept = 0;
+    for k in 0..windows.len() {
         let w = windows[k];
-        if kept > first && w.0 <= windows[kept - 1].1 + 1 {
+        if kept > 0 && w.0 <= windows[kept - 1].1 + 1 {
             windows[kept - 1].1 = windows[kept - 1].1.max(w.1);
         } else {
             windows[kept] = w;
@@ -310,180 +423,4 @@ fn join(windows: &mut Vec<(i64, i64)>, first: usize) {
         }
     }
     windows.truncate(kept);
-}
-
-/// One shift's order of visits with all that is needed to judge an insertion in a few operations.
-///
-/// Arriving earlier never hurts (one can wait), so two numbers per place in the order and per state (pause still owed, pause taken)
-/// decide exactly whether something fits: the earliest moment the crew is free, and the latest moment the rest may begin.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Route {
-    pub(super) order: Vec<u32>,
-    /// drive to each stop, and to the end
-    legs: Vec<i64>,
-    /// earliest moment the crew is free at the begin and after each stop: pause still owed, pause taken
-    free: Vec<(i64, i64)>,
-    /// latest start of each stop, and latest end: pause still to come, pause taken
-    late: Vec<(i64, i64)>,
-    pub(super) busy: i64,
-    load: u64,
-    pub(super) cost: f64,
-}
-
-impl Route {
-    /// An order of visits, not worked out yet: [`Route::refresh`] does so.
-    pub(super) fn of(order: Vec<u32>) -> Route {
-        Route {
-            order,
-            ..Route::default()
-        }
-    }
-
-    /// Works everything out again after a change of the order. False if the order can't be driven.
-    pub(super) fn refresh(&mut self, m: &Model, s: usize) -> bool {
-        let day = &m.days[s];
-        self.legs.clear();
-        self.free.clear();
-        self.late.clear();
-        (self.busy, self.load, self.cost) = (0, 0, 0.0);
-        self.late.resize(self.order.len() + 1, (0, 0));
-        self.free.push((day.opens, NEVER));
-        if self.order.is_empty() {
-            self.legs.push(m.drive(day.from, day.to));
-            self.late[0] = (day.closes_unrested, day.closes);
-            return true;
-        }
-        let mut here = day.from;
-        let mut drive = 0;
-        for &v in &self.order {
-            let v = v as usize;
-            let leg = m.drive(here, v);
-            let (owed, rested) = self.free[self.free.len() - 1];
-            let after = |t: i64| {
-                if t >= NEVER {
-                    NEVER
-                } else {
-                    m.start(v, s, t) + m.service[v]
-                }
-            };
-            let by_rest = day
-                .rest
-                .map_or(NEVER, |r| if owed >= NEVER { NEVER } else { r.arrive(owed, leg) });
-            self.free
-                .push((after(owed + leg), after(by_rest.min(rested + leg))));
-            self.legs.push(leg);
-            drive += leg;
-            self.busy += m.service[v];
-            self.load += m.load[v];
-            self.cost += m.fixed(v, s);
-            here = v;
-        }
-        let leg = m.drive(here, day.to);
-        self.legs.push(leg);
-        drive += leg;
-        self.busy += drive;
-        let busy = self.busy as f64;
-        self.cost += m.round_cost + m.drive_weight * drive as f64 + day.fair * busy * busy;
-        let end = self.order.len();
-        self.late[end] = (day.closes_unrested, day.closes);
-        for k in (0..end).rev() {
-            let v = self.order[k] as usize;
-            let (leg, work) = (self.legs[k + 1], m.service[v]);
-            let (owed, rested) = self.late[k + 1];
-            let by_rest = day.rest.map_or(-NEVER, |r| r.leave(rested, leg));
-            let last = |t: i64| {
-                if t <= -NEVER {
-                    -NEVER
-                } else {
-                    m.last_start(v, s, t - work)
-                }
-            };
-            self.late[k] = (last((owed - leg).max(by_rest)), last(rested - leg));
-        }
-        self.load <= day.capacity && self.reaches(day, 0, day.opens, NEVER)
-    }
-
-    /// Can the rest from place `k` on be done by a crew that is free at `owed` (pause still to come) or `rested`?
-    fn reaches(&self, day: &Day, k: usize, owed: i64, rested: i64) -> bool {
-        let leg = self.legs[k];
-        let late = self.late[k];
-        (owed < NEVER && owed + leg <= late.0)
-            || (rested < NEVER && rested + leg <= late.1)
-            || day
-                .rest
-                .is_some_and(|r| owed < NEVER && r.arrive(owed, leg) <= late.1)
-    }
-
-    /// What inserting `v` at place `k` would add to the cost, if it costs less than `below` and can be driven.
-    pub(super) fn insertion(&self, m: &Model, s: usize, v: usize, k: usize, below: f64) -> Option<f64> {
-        let day = &m.days[s];
-        let before = if k == 0 {
-            day.from
-        } else {
-            self.order[k - 1] as usize
-        };
-        let behind = if k == self.order.len() {
-            day.to
-        } else {
-            self.order[k] as usize
-        };
-        let (to, on) = (m.drive_into(before, v), m.drive(v, behind));
-        let empty = self.order.is_empty();
-        let more = to + on - if empty { 0 } else { self.legs[k] };
-        let (b, db) = (self.busy as f64, (more + m.service[v]) as f64);
-        let mut cost = m.drive_weight * more as f64 + day.fair * db * (2.0 * b + db) + m.fixed(v, s);
-        if empty {
-            cost += m.round_cost;
-        }
-        if cost >= below || self.load + m.load[v] > day.capacity {
-            return None;
-        }
-        let (owed, rested) = self.free[k];
-        let late = self.late[k];
-        let start = if owed >= NEVER {
-            NEVER
-        } else {
-            m.start(v, s, owed + to)
-        };
-        if start < NEVER && start + m.service[v] + on <= late.0 {
-            return Some(cost);
-        }
-        let rest = day.rest?;
-        if start < NEVER && rest.arrive(start + m.service[v], on) <= late.1 {
-            return Some(cost);
-        }
-        let by_rest = if owed >= NEVER {
-            NEVER
-        } else {
-            rest.arrive(owed, to)
-        };
-        let start = m.start(v, s, by_rest.min(rested + to));
-        (start < NEVER && start + m.service[v] + on <= late.1).then_some(cost)
-    }
-
-    /// The drives, and before which stop (or the end) the pause is taken, if it is.
-    pub(super) fn rest_before(&self, m: &Model, s: usize) -> Option<usize> {
-        let day = &m.days[s];
-        let rest = day.rest?;
-        let end = self.order.len();
-        let (owed, mut rested) = self.free[end];
-        if owed < NEVER && owed + self.legs[end] <= day.closes_unrested {
-            return None;
-        }
-        // Walk back: at each place, was the pause taken on the last drive, or before?
-        let mut k = end;
-        loop {
-            let owed = self.free[k].0;
-            let by_rest = if owed >= NEVER {
-                NEVER
-            } else {
-                rest.arrive(owed, self.legs[k])
-            };
-            if k == 0 || by_rest <= rested + self.legs[k] {
-                return Some(k);
-            }
-            k -= 1;
-            rested = self.free[k].1;
-        }
-    }
 }

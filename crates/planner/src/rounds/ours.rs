@@ -2,15 +2,13 @@
 
 use std::time::Instant;
 
+use super::areas::{NEIGHBOURS, improve};
 use super::error::RoundsError;
 use super::model::Model;
 use super::plan::{Budget, Plan, Solver};
 use super::problem::Problem;
 use super::schedule::plan_of;
 use super::search::State;
-
-/// Near visits kept per visit: places next to others are rarely tried (tuned in bench/rounds).
-const NEIGHBOURS: usize = 60;
 
 /// Ruin and recreate with simulated annealing. Feasible at once, better with every iteration; the same problem, seed and number of
 /// iterations give the same plan on every machine.
@@ -25,7 +23,7 @@ impl Solver for StringRemovals {
         let m = Model::new(problem, NEIGHBOURS);
         let mut state = State::new(&m, seed);
         state.construct();
-        let iterations = state.anneal(budget, began);
+        let iterations = improve(&m, &mut state, budget, seed, began);
         state.fill();
         Ok(plan_of(problem, &m, &mut state, iterations))
     }

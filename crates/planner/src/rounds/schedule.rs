@@ -1,9 +1,10 @@
 //! From orders to a plan: times, pauses, reasons and cost.
 
 use super::error::RoundsError;
-use super::model::{Model, NEVER, Route};
+use super::model::{Model, NEVER};
 use super::plan::{Cost, Plan, Round, Stop, Why};
 use super::problem::{Problem, Shift, Visit};
+use super::route::Route;
 use super::search::State;
 
 /// Times given orders of visits (one list per shift, empty = stays at home): every crew as early as it can, its pause where it delays

@@ -4,11 +4,9 @@
 //! <https://doi.org/10.1287/trsc.2019.0914>), with what the work here needs besides: visits may stay out at a price, several windows and
 //! a pause are judged exactly, and only places next to near visits are tried first.
 
-use std::time::Instant;
-
-use super::chance::{Chance, exp, ln};
-use super::model::{Model, Route};
-use super::plan::Budget;
+use super::chance::{Chance, ln};
+use super::model::Model;
+use super::route::Route;
 
 const OUT: u32 = u32::MAX;
 /// Stops taken out per iteration on average, longest string, chance that a string keeps a middle part, chance to overlook a place:
@@ -17,9 +15,6 @@ const REMOVED: f64 = 10.0;
 const LONGEST: usize = 10;
 const SPLIT: f64 = 0.5;
 const BLINK: f64 = 0.01;
-/// First and last temperature, in usual drives between neighbours (tuned in bench/rounds).
-const HOT: f64 = 0.5;
-const COLD: f64 = 0.005;
 /// Left-out visits that are tried again in one iteration, at most.
 const RETRIED: usize = 12;
 /// Rounds are all tried, not only those of near visits, in one insertion of so many.
@@ -37,10 +32,11 @@ pub(super) struct State<'a> {
     at: Vec<(u32, u32)>,
     pub(super) out: Vec<u32>,
     cost: f64,
-    /// orders as they were at the begin of this iteration
-    before: Vec<(usize, Vec<u32>)>,
+    /// routes as they were at the begin of this iteration
+    before: Vec<(usize, Route)>,
     touched: Vec<bool>,
-    spare: Vec<Vec<u32>>,
+    /// routes of no use but for their memory
+    spare: Vec<Route>,
     chance: Chance,
     until_blink: usize,
 }
@@ -68,11 +64,14 @@ impl<'a> State<'a> {
 
     /// Starts from given orders instead of from nothing. Each must be drivable.
     pub(super) fn load(&mut self, orders: &[Vec<u32>]) {
+        self.at.fill((OUT, 0));
         for (s, order) in orders.iter().enumerate() {
             self.set(s, order.clone());
         }
         let at = &self.at;
-        self.out.retain(|&v| at[v as usize].0 == OUT);
+        self.out = (0..at.len() as u32)
+            .filter(|&v| at[v as usize].0 == OUT)
+            .collect();
         self.cost = self.whole_cost();
     }
 
@@ -81,28 +80,25 @@ impl<'a> State<'a> {
         out + self.routes.iter().map(|r| r.cost).sum::<f64>()
     }
 
-    fn set(&mut self, s: usize, order: Vec<u32>) -> bool {
-        let route = &mut self.routes[s];
-        self.spare.push(std::mem::replace(&mut route.order, order));
-        for (k, &v) in route.order.iter().enumerate() {
-            self.at[v as usize] = (s as u32, k as u32);
-        }
-        route.refresh(self.m, s)
+    fn set(&mut self, s: usize, order: Vec<u32>) {
+        self.routes[s] = Route::of(order);
+        self.routes[s].refresh(self.m, s);
+        self.note_places(s, 0);
     }
 
-    fn copy_of(&mut self, s: usize) -> Vec<u32> {
-        let mut order = self.spare.pop().unwrap_or_default();
-        order.clear();
-        order.extend_from_slice(&self.routes[s].order);
-        order
+    fn note_places(&mut self, s: usize, from: usize) {
+        for (k, &v) in self.routes[s].order.iter().enumerate().skip(from) {
+            self.at[v as usize] = (s as u32, k as u32);
+        }
     }
 
     /// Remembers a round before its first change in this iteration.
     fn touch(&mut self, s: usize) {
         if !self.touched[s] {
             self.touched[s] = true;
-            let order = self.copy_of(s);
-            self.before.push((s, order));
+            let mut copy = self.spare.pop().unwrap_or_default();
+            copy.clone_from(&self.routes[s]);
+            self.before.push((s, copy));
         }
     }
 
@@ -110,12 +106,9 @@ impl<'a> State<'a> {
         self.touch(s);
         let route = &mut self.routes[s];
         self.cost -= route.cost;
-        route.order.insert(k, v);
-        route.refresh(self.m, s);
+        route.insert(self.m, s, v, k);
         self.cost += route.cost - self.m.worth[v as usize];
-        for (k, &u) in route.order.iter().enumerate().skip(k) {
-            self.at[u as usize] = (s as u32, k as u32);
-        }
+        self.note_places(s, k);
     }
 
     /// Takes the stops at places `from..from + length` out, but for `kept` of them from `keep` on.
@@ -128,9 +121,9 @@ impl<'a> State<'a> {
     ) {
         self.touch(s);
         let first = taken.len();
-        let mut order = self.copy_of(s);
+        let route = &mut self.routes[s];
         let mut k = 0;
-        order.retain(|&v| {
+        route.order.retain(|&v| {
             let gone = places.contains(&k) && !kept.contains(&k);
             k += 1;
             if gone {
@@ -138,14 +131,14 @@ impl<'a> State<'a> {
             }
             !gone
         });
-        self.cost -= self.routes[s].cost;
-        if !self.set(s, order) {
+        self.cost -= route.cost;
+        if !route.refresh(self.m, s) {
             // A way round that was quicker than the direct one is gone: start this round afresh.
-            let rest = std::mem::take(&mut self.routes[s].order);
-            taken.extend(rest);
-            self.routes[s].refresh(self.m, s);
+            taken.append(&mut route.order);
+            route.refresh(self.m, s);
         }
-        self.cost += self.routes[s].cost;
+        self.cost += route.cost;
+        self.note_places(s, places.start);
         for &v in &taken[first..] {
             self.at[v as usize] = (OUT, 0);
             self.cost += self.m.worth[v as usize];
@@ -153,23 +146,25 @@ impl<'a> State<'a> {
     }
 
     fn keep(&mut self) {
-        for (s, order) in self.before.drain(..) {
+        for (s, route) in self.before.drain(..) {
             self.touched[s] = false;
-            self.spare.push(order);
+            self.spare.push(route);
         }
     }
 
     fn undo(&mut self, cost: f64) {
-        let before = std::mem::take(&mut self.before);
-        for (s, _) in &before {
-            for k in 0..self.routes[*s].order.len() {
-                self.at[self.routes[*s].order[k] as usize] = (OUT, 0);
+        for (s, _) in &self.before {
+            for &v in &self.routes[*s].order {
+                self.at[v as usize] = (OUT, 0);
             }
         }
-        for (s, order) in before {
+        let mut before = std::mem::take(&mut self.before);
+        for (s, route) in before.drain(..) {
             self.touched[s] = false;
-            self.set(s, order);
+            self.spare.push(std::mem::replace(&mut self.routes[s], route));
+            self.note_places(s, 0);
         }
+        self.before = before;
         self.cost = cost;
     }
 
@@ -236,40 +231,44 @@ impl<'a> State<'a> {
         }
     }
 
-    /// First plan: the visits in two orders (the most worth first; the farthest first), each visit at its cheapest place, and the
-    /// cheaper of the two plans.
+    /// First plan: the visits in several orders (the most worth first; the farthest first), each visit at its cheapest place next to
+    /// near ones or in a round of its own, and the cheapest of the plans.
     pub(super) fn construct(&mut self) {
         let m = self.m;
-        let all: Vec<u32> = std::mem::take(&mut self.out);
-        let by_number = |a: u32, b: u32| m.room(a as usize).cmp(&m.room(b as usize)).then(a.cmp(&b));
-        let mut worthy = all.clone();
-        worthy.sort_by(|&a, &b| {
-            m.worth[b as usize]
-                .total_cmp(&m.worth[a as usize])
-                .then(by_number(a, b))
-        });
-        let mut far = all;
-        far.sort_by(|&a, &b| m.depot(b).cmp(&m.depot(a)).then(by_number(a, b)));
-        self.insert_all(&worthy);
-        let first = Best::of(self);
+        let mut worthy: Vec<u32> = (0..m.visits as u32).collect();
+        worthy.sort_by_key(|&v| m.room(v as usize));
+        let mut far = worthy.clone();
+        worthy.sort_by(|&a, &b| m.worth[b as usize].total_cmp(&m.worth[a as usize]));
+        far.sort_by_key(|&v| std::cmp::Reverse(m.depot(v)));
+        let mut best: Option<Best> = None;
+        for (order, wide) in [(&worthy, false), (&far, false), (&worthy, true)] {
+            self.clear();
+            self.insert_all(order, wide || m.visits <= SMALL);
+            if best.as_ref().is_none_or(|b| self.cost < b.cost) {
+                best = Some(Best::of(self));
+            }
+        }
+        if let Some(best) = best {
+            best.restore(self);
+        }
+    }
+
+    /// Nobody drives, and no visit is in the list of those left out either.
+    fn clear(&mut self) {
         for s in 0..self.routes.len() {
             self.set(s, Vec::new());
         }
         self.at.fill((OUT, 0));
         self.out.clear();
-        self.cost = m.worth.iter().sum();
-        self.insert_all(&far);
-        if first.cost <= self.cost {
-            first.restore(self);
-        }
+        self.cost = self.m.worth.iter().sum();
     }
 
-    fn insert_all(&mut self, order: &[u32]) {
+    fn insert_all(&mut self, order: &[u32], wide: bool) {
         self.until_blink = usize::MAX;
         for &v in order {
             let worth = self.m.worth[v as usize];
-            let near = self.place(v, worth, self.m.visits <= SMALL);
-            match near.or_else(|| self.place(v, worth, true)) {
+            let found = self.place(v, worth, wide);
+            match found.or_else(|| self.place(v, worth, true)) {
                 Some((_, s, k)) => self.insert(v, s, k),
                 None => self.out.push(v),
             }
@@ -405,26 +404,23 @@ impl<'a> State<'a> {
         }
     }
 
-    /// Looks for better until the budget is used, and ends with the best found. Returns the number of iterations.
-    pub(super) fn anneal(&mut self, budget: &Budget, began: Instant) -> u64 {
-        let m = self.m;
+    /// Looks for better for at most `most` iterations. `heat` is asked now and then for the temperature after so many iterations
+    /// (seconds of the objective), and ends the search with none. Ends with the best found, or with the last state accepted. Returns
+    /// the number of iterations.
+    pub(super) fn anneal(&mut self, most: u64, mut heat: impl FnMut(u64) -> Option<f64>, end: End) -> u64 {
         let mut best = Best::of(self);
         let mut dirty = vec![false; self.routes.len()];
         let mut taken: Vec<u32> = Vec::new();
         let mut out_before: Vec<u32> = Vec::new();
-        let (hot, cooling) = (HOT * m.scale, ln(COLD / HOT));
-        let mut temperature = hot;
+        let mut temperature = 0.0;
         let mut n: u64 = 0;
         self.draw_blink();
-        loop {
+        while n < most {
             if n.is_multiple_of(64) {
-                let done = progress(budget, n, began);
-                if done >= 1.0 {
-                    break;
+                match heat(n) {
+                    Some(t) => temperature = t,
+                    None => break,
                 }
-                temperature = hot * exp(cooling * done);
-            } else if budget.iterations.is_some_and(|most| n >= most) {
-                break;
             }
             n += 1;
             let cost = self.cost;
@@ -433,11 +429,13 @@ impl<'a> State<'a> {
             self.ruin(&mut taken);
             self.recreate(&mut taken);
             if self.cost < cost - temperature * ln(self.chance.unit()) {
-                for (s, _) in &self.before {
-                    dirty[*s] = true;
+                if matches!(end, End::Best) {
+                    for (s, _) in &self.before {
+                        dirty[*s] = true;
+                    }
                 }
                 self.keep();
-                if self.cost < best.cost - 1e-9 {
+                if matches!(end, End::Best) && self.cost < best.cost - 1e-9 {
                     best.update(self, &mut dirty);
                 }
             } else {
@@ -445,20 +443,39 @@ impl<'a> State<'a> {
                 self.undo(cost);
             }
         }
-        best.restore(self);
+        if matches!(end, End::Best) {
+            best.restore(self);
+        }
         n
+    }
+
+    pub(super) fn cost(&self) -> f64 {
+        self.cost
+    }
+
+    /// Where a visit stands: its shift; none if it is left out.
+    pub(super) fn shift_of(&self, v: u32) -> Option<u32> {
+        let s = self.at[v as usize].0;
+        (s != OUT).then_some(s)
     }
 }
 
+/// What a search ends with.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum End {
+    Best,
+    Last,
+}
+
 /// The best orders so far.
-struct Best {
+pub(super) struct Best {
     orders: Vec<Vec<u32>>,
     out: Vec<u32>,
-    cost: f64,
+    pub(super) cost: f64,
 }
 
 impl Best {
-    fn of(state: &State) -> Best {
+    pub(super) fn of(state: &State) -> Best {
         let orders = state.routes.iter().map(|r| r.order.clone()).collect();
         Best {
             orders,
@@ -477,7 +494,7 @@ impl Best {
         self.cost = state.cost;
     }
 
-    fn restore(self, state: &mut State) {
+    pub(super) fn restore(self, state: &mut State) {
         state.at.fill((OUT, 0));
         for (s, order) in self.orders.into_iter().enumerate() {
             state.set(s, order);
@@ -485,15 +502,4 @@ impl Best {
         state.out = self.out;
         state.cost = state.whole_cost();
     }
-}
-
-/// How much of the budget is used, 0 to 1.
-fn progress(budget: &Budget, n: u64, began: Instant) -> f64 {
-    let steps = budget
-        .iterations
-        .map_or(0.0, |most| if most == 0 { 1.0 } else { n as f64 / most as f64 });
-    let clock = budget
-        .seconds
-        .map_or(0.0, |most| began.elapsed().as_secs_f64() / most);
-    steps.max(clock)
 }
