@@ -113,24 +113,50 @@ impl Map {
         })
     }
 
-    fn draw(&self, rule: &AreaRule, finds: &[Find], held: &[(String, Area)]) -> Result<Vec<Drawn>, BoundaryError> {
+    fn draw(
+        &self,
+        rule: &AreaRule,
+        finds: &[Find],
+        held: &[(String, Area)],
+    ) -> Result<Vec<Drawn>, BoundaryError> {
         let parcels: Vec<Labelled<'_>> = self
             .land
             .iter()
-            .map(|land| Labelled { label: &land.label, area: &land.area })
+            .map(|land| Labelled {
+                label: &land.label,
+                area: &land.area,
+            })
             .collect();
         let units: Vec<Labelled<'_>> = self
             .zones
             .iter()
-            .map(|zone| Labelled { label: &zone.label, area: &zone.area })
+            .map(|zone| Labelled {
+                label: &zone.label,
+                area: &zone.area,
+            })
             .collect();
         let lines: Vec<NamedLine<'_>> = self
             .roads
             .iter()
-            .filter_map(|road| Some(NamedLine { name: road.name.as_deref()?, line: &road.line }))
+            .filter_map(|road| {
+                Some(NamedLine {
+                    name: road.name.as_deref()?,
+                    line: &road.line,
+                })
+            })
             .collect();
-        let held: Vec<Labelled<'_>> = held.iter().map(|(label, area)| Labelled { label, area }).collect();
-        boundary::draw(&Inputs { rule, finds, parcels: &parcels, lines: &lines, units: &units, held: &held })
+        let held: Vec<Labelled<'_>> = held
+            .iter()
+            .map(|(label, area)| Labelled { label, area })
+            .collect();
+        boundary::draw(&Inputs {
+            rule,
+            finds,
+            parcels: &parcels,
+            lines: &lines,
+            units: &units,
+            held: &held,
+        })
     }
 }
 
@@ -150,7 +176,9 @@ pub fn propose(
     on: Date,
 ) -> Result<Proposal, ChainError> {
     let map = Map::of(programme)?;
-    let newest = before.and_then(|response| response.areas.last()).map(|noted| &noted.value);
+    let newest = before
+        .and_then(|response| response.areas.last())
+        .map(|noted| &noted.value);
     let holding = before.and_then(Response::area).map(|noted| &noted.value);
     let held = holding.map(|area| held_rings(area, rule)).unwrap_or_default();
     let rings = map
@@ -189,7 +217,12 @@ pub fn propose(
 
 /// The rings of the version that holds, by id: those it wrote down, else its ground as the outermost ring.
 fn held_rings(area: &AreaDrawn, rule: &AreaRule) -> Vec<(String, Area)> {
-    let written = area.settings.get("rings").and_then(Value::as_array).into_iter().flatten();
+    let written = area
+        .settings
+        .get("rings")
+        .and_then(Value::as_array)
+        .into_iter()
+        .flatten();
     let mut rings: Vec<(String, Area)> = written
         .filter_map(|ring| {
             let id = ring.get("ring")?.as_str()?.to_owned();
@@ -218,25 +251,35 @@ fn within(programme: &Programme, map: &Map, hosts: &[Host], area: &Area) -> Resu
         hosts: count,
         species,
         parcels: map.land.iter().filter(|land| touches(&index, land)).count(),
-        traps: hanging.iter().filter(|h| index.contains(h.placement.position)).count(),
+        traps: hanging
+            .iter()
+            .filter(|h| index.contains(h.placement.position))
+            .count(),
     })
 }
 
 /// Whether the middle or a corner of a parcel lies in the area.
 fn touches(index: &AreaIndex, land: &Land) -> bool {
-    let corners = land.area.0.iter().flatten().flatten().map(|&[lon, lat]| Position { lat, lon });
-    earlywood_geodata::area::centroid(&land.area).into_iter().chain(corners).any(|p| index.contains(p))
+    let corners = land
+        .area
+        .0
+        .iter()
+        .flatten()
+        .flatten()
+        .map(|&[lon, lat]| Position { lat, lon });
+    earlywood_geodata::area::centroid(&land.area)
+        .into_iter()
+        .chain(corners)
+        .any(|p| index.contains(p))
 }
 
-fn added(
-    map: &Map,
-    hosts: &[Host],
-    outer: &Drawn,
-    holding: Option<&AreaDrawn>,
-    old: Option<&Area>,
-) -> Added {
+fn added(map: &Map, hosts: &[Host], outer: &Drawn, holding: Option<&AreaDrawn>, old: Option<&Area>) -> Added {
     let (new, old_index) = (AreaIndex::new([&outer.area]), AreaIndex::new(old));
-    let known: HashSet<&str> = holding.iter().flat_map(|area| &area.finds).map(String::as_str).collect();
+    let known: HashSet<&str> = holding
+        .iter()
+        .flat_map(|area| &area.finds)
+        .map(String::as_str)
+        .collect();
     let fresh = |land: &&Land| touches(&new, land) && !touches(&old_index, land);
     Added {
         to_version: holding.map(|area| area.version),
@@ -245,8 +288,18 @@ fn added(
             .iter()
             .filter(|host| new.contains(host.position) && !old_index.contains(host.position))
             .count(),
-        parcels: map.land.iter().filter(fresh).map(|land| land.label.clone()).collect(),
-        finds: outer.finds.iter().filter(|id| !known.contains(id.as_str())).cloned().collect(),
+        parcels: map
+            .land
+            .iter()
+            .filter(fresh)
+            .map(|land| land.label.clone())
+            .collect(),
+        finds: outer
+            .finds
+            .iter()
+            .filter(|id| !known.contains(id.as_str()))
+            .cloned()
+            .collect(),
     }
 }
 
@@ -275,7 +328,9 @@ fn notes(map: &Map, rule: &AreaRule, outer: &Drawn) -> Notes {
         notes.push("The rule keeps parcels whole, but no land is loaded: none was.".into());
     }
     if asks("lines") && map.roads.is_empty() {
-        notes.push("The rule follows named lines, but no road with a name is loaded: none was followed.".into());
+        notes.push(
+            "The rule follows named lines, but no road with a name is loaded: none was followed.".into(),
+        );
     }
     notes
 }
@@ -315,9 +370,16 @@ fn nearest_first(finds: &[Position], radius_m: f64, all: &[(String, Position)]) 
     let at: Vec<Position> = all.iter().map(|(_, at)| *at).collect();
     let mut near: Vec<Near> = within_of_finds(finds, radius_m, &at)
         .into_iter()
-        .map(|(i, distance_m)| Near { label: all[i].0.clone(), distance_m })
+        .map(|(i, distance_m)| Near {
+            label: all[i].0.clone(),
+            distance_m,
+        })
         .collect();
-    near.sort_by(|a, b| a.distance_m.total_cmp(&b.distance_m).then_with(|| a.label.cmp(&b.label)));
+    near.sort_by(|a, b| {
+        a.distance_m
+            .total_cmp(&b.distance_m)
+            .then_with(|| a.label.cmp(&b.label))
+    });
     near
 }
 
@@ -335,7 +397,10 @@ impl Proposal {
     /// The steps by which the outermost ring came to be, in words.
     pub fn steps(&self) -> Vec<String> {
         let steps = self.area().map(|area| area.steps.as_slice()).unwrap_or_default();
-        steps.iter().map(|s| format!("{}: {:.2} km2 added", s.words, s.added_km2)).collect()
+        steps
+            .iter()
+            .map(|s| format!("{}: {:.2} km2 added", s.words, s.added_km2))
+            .collect()
     }
 
     /// GeoJSON of every ring, the widest first.

@@ -39,7 +39,7 @@ pub use walk::{Along, Stretch, Walk, bearing_deg, position_words};
 
 use parcels::{Parcels, Taken, check_all, share, take_whole};
 use plane::{
-    Ground, apart, closed, disc, edge_index, inside_index, is_inside, joined, to_area, to_plane,
+    Ground, apart, closed, disc, edge_index, inside_index, is_inside, joined, mended, to_area, to_plane,
     union_near_first, with, without_holes,
 };
 use walk::{Mark, Marks, rings_of, walks};
@@ -610,8 +610,7 @@ impl<'a> Job<'a> {
         work.ground
             .0
             .sort_by(|a, b| b.unsigned_area().total_cmp(&a.unsigned_area()));
-        let area = to_area(&self.frame, &work.ground);
-        check_sound(&rule.rings[at].id, &area)?;
+        let area = self.sound_area(&rule.rings[at].id, &mut work.ground)?;
         let straight = cells.is_some() || rule.snap.iter().any(|snap| matches!(snap, Snap::Legs { .. }));
         let marks = self.marks(taken, &lines, units, &work.ground);
         let walks = walks(&self.frame, &work.ground, &marks, straight);
@@ -634,6 +633,20 @@ impl<'a> Job<'a> {
             steps: work.steps,
         };
         Ok((drawn, work.ground))
+    }
+
+    /// The ground in degrees; where rounding left a knot in it, grown by a centimetre or two until there is none.
+    fn sound_area(&self, ring: &str, ground: &mut Ground) -> Result<Area, BoundaryError> {
+        let mut area = to_area(&self.frame, ground);
+        for _ in 0..3 {
+            if check_sound(ring, &area).is_ok() {
+                break;
+            }
+            *ground = without_holes(mended(ground.clone()), self.keep_m2).0;
+            area = to_area(&self.frame, ground);
+        }
+        check_sound(ring, &area)?;
+        Ok(area)
     }
 
     fn notes(&self, work: &Work<'_>, taken: &Taken) -> Vec<String> {

@@ -323,7 +323,26 @@ pub(super) fn closed(ground: &Ground, gap_m: f64) -> Ground {
     let half_m = 0.5 * gap_m;
     // The rounded corners of the grown ground are inscribed; grow so that they hold the true ones.
     let grown = resized(ground, half_m / (0.5 * JOIN_RAD).cos());
-    with(ground, resized(&grown, -half_m).0)
+    // Only what is really new: where both have the same edge, two roundings of it would leave slits.
+    let new = resized(&grown, -half_m).difference(ground);
+    let real = new.0.into_iter().filter(|piece| {
+        let round_m: f64 = piece.exterior().0.windows(2).map(|w| apart(w[0], w[1])).sum();
+        piece.unsigned_area() > SLIVER_M2.max(SLIVER_M * round_m)
+    });
+    mended(with(ground, real))
+}
+
+/// A new piece smaller than this, or narrower, is a sliver of rounding, m2 and metres.
+const SLIVER_M2: f64 = 1.0;
+const SLIVER_M: f64 = 0.02;
+/// By so much a ground is grown to close slits and undo knots that rounding left, metres; less than [`DISC_MARGIN_M`].
+pub(super) const MEND_M: f64 = 0.01;
+
+/// The ground a centimetre larger, without the slits and knots that are narrower than two. Never inward.
+pub(super) fn mended(ground: Ground) -> Ground {
+    let style = BufferStyle::new(MEND_M).line_join(LineJoin::Miter(1.0));
+    let grown = without_dust(ground.buffer_with_style(style));
+    with(&ground, grown.0)
 }
 
 /// A triangle, counterclockwise; `None` where there is none.
