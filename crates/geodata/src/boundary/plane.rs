@@ -434,6 +434,7 @@ fn bridges(ground: &Ground, gap_m: f64) -> Vec<Polygon<f64>> {
 }
 
 /// Ground of one that is not of the other, m2.
+#[cfg(test)]
 pub(super) fn beyond_m2(a: &Ground, b: &Ground) -> f64 {
     a.difference(b).unsigned_area()
 }
