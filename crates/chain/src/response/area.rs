@@ -1,1 +1,450 @@
 //! The regulated area, drawn from the finds by the protocol's rule.
+//!
+//! From the programme come parcels (`land`, whatever its rule: a label and a polygon), named lines (`roads` that have a name)
+//! and units (`zones`). What comes out is a proposal: the next version, with what is in it and what it adds to the version that
+//! holds. A person with standing adopts it by recording [`Proposal::entry`]; the law of the place decides.
+//!
+//! Each version holds the one before it: a regulated area shrinks by being lifted, never by being drawn anew.
+
+use std::collections::{BTreeMap, HashSet};
+
+use earlywood_geodata::AreaIndex;
+use earlywood_geodata::area::area_m2;
+use earlywood_geodata::boundary::{
+    self, BoundaryError, Drawn, Find, Inputs, Labelled, NamedLine, within_of_finds,
+};
+use earlywood_journal::body::{AreaDrawn, MultiPolygon};
+use earlywood_journal::{Programme, Response};
+use earlywood_model::profile::TargetProfile;
+use earlywood_model::record::{Area, Host, Land, Position, Road, Zone};
+use earlywood_model::regulated::AreaRule;
+use jiff::civil::Date;
+use serde::Serialize;
+use serde_json::{Value, json};
+
+use crate::Notes;
+use crate::error::ChainError;
+
+/// What lies in an area.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct Within {
+    /// Ground, km2.
+    pub km2: f64,
+    /// Hosts of the target.
+    pub hosts: usize,
+    /// Hosts by species, as the inventory names them.
+    pub species: BTreeMap<String, usize>,
+    /// Parcels (land with a label) of which the middle or a corner lies in it.
+    pub parcels: usize,
+    /// Traps that hang in it.
+    pub traps: usize,
+}
+
+/// What a version adds to the one that holds.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct Added {
+    /// The version it is held against; absent where there is none.
+    pub to_version: Option<u32>,
+    /// Ground, km2.
+    pub km2: f64,
+    /// Hosts of the target.
+    pub hosts: usize,
+    /// Parcels, by label.
+    pub parcels: Vec<String>,
+    /// Finds that the version before did not know.
+    pub finds: Vec<String>,
+}
+
+/// The next version of a regulated area, proposed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Proposal {
+    /// Its number: one more than the newest.
+    pub version: u32,
+    /// Its rings, the innermost first; the last is the area.
+    pub rings: Vec<Drawn>,
+    /// What lies in it.
+    pub within: Within,
+    /// What it adds.
+    pub added: Added,
+    /// Why this ground, in words.
+    pub reason: String,
+    /// The rule, as JSON.
+    pub rule: Value,
+    /// Where no trap may hang, if the rule says so.
+    pub do_not_bait: Option<DoNotBait>,
+    /// Worth knowing.
+    pub notes: Notes,
+}
+
+/// The ground near finds where no lure may draw the pest.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DoNotBait {
+    /// Distance from a find, metres.
+    pub radius_m: f64,
+    /// Traps that hang there, baited for the target: to be taken down.
+    pub traps: Vec<Near>,
+    /// Candidate places there: none of them is to be used.
+    pub places: Vec<Near>,
+}
+
+/// Something near a find.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Near {
+    /// Its label.
+    pub label: String,
+    /// Distance to the nearest find, metres.
+    pub distance_m: f64,
+}
+
+/// The programme's own map, as a boundary sees it.
+struct Map {
+    land: Vec<Land>,
+    roads: Vec<Road>,
+    zones: Vec<Zone>,
+}
+
+impl Map {
+    fn of(programme: &Programme) -> Result<Map, ChainError> {
+        let roads = programme.roads()?;
+        Ok(Map {
+            land: programme.land()?,
+            roads: roads.into_iter().filter(|road| road.name.is_some()).collect(),
+            zones: programme.zones()?,
+        })
+    }
+
+    fn draw(
+        &self,
+        rule: &AreaRule,
+        finds: &[Find],
+        held: &[(String, Area)],
+    ) -> Result<Vec<Drawn>, BoundaryError> {
+        let parcels: Vec<Labelled<'_>> = self
+            .land
+            .iter()
+            .map(|land| Labelled {
+                label: &land.label,
+                area: &land.area,
+            })
+            .collect();
+        let units: Vec<Labelled<'_>> = self
+            .zones
+            .iter()
+            .map(|zone| Labelled {
+                label: &zone.label,
+                area: &zone.area,
+            })
+            .collect();
+        let lines: Vec<NamedLine<'_>> = self
+            .roads
+            .iter()
+            .filter_map(|road| {
+                Some(NamedLine {
+                    name: road.name.as_deref()?,
+                    line: &road.line,
+                })
+            })
+            .collect();
+        let held: Vec<Labelled<'_>> = held
+            .iter()
+            .map(|(label, area)| Labelled { label, area })
+            .collect();
+        boundary::draw(&Inputs {
+            rule,
+            finds,
+            parcels: &parcels,
+            lines: &lines,
+            units: &units,
+            held: &held,
+        })
+    }
+}
+
+/// Proposes the next version of the regulated area.
+///
+/// `finds` are confirmed finds with a position, the oldest first; `epicentre` says which of them set the area off by
+/// themselves. `before` is what was done so far: the newest version that is not lifted is held.
+///
+/// # Errors
+/// No find, or one that can't be drawn round; land, zones or roads that can't be used; a programme that can't be read.
+pub fn propose(
+    programme: &Programme,
+    rule: &AreaRule,
+    profile: &TargetProfile,
+    finds: &[Find],
+    before: Option<&Response>,
+    on: Date,
+) -> Result<Proposal, ChainError> {
+    let map = Map::of(programme)?;
+    let newest = before
+        .and_then(|response| response.areas.last())
+        .map(|noted| &noted.value);
+    let holding = before.and_then(Response::area).map(|noted| &noted.value);
+    let held = holding.map(|area| held_rings(area, rule)).unwrap_or_default();
+    let rings = map
+        .draw(rule, finds, &held)
+        .map_err(|e| ChainError::asked("area", e.to_string()))?;
+    let Some(outer) = rings.last() else {
+        return Err(ChainError::asked("area", "the rule has no ring"));
+    };
+    let hosts: Vec<Host> = programme
+        .hosts()?
+        .into_iter()
+        .filter(|host| profile.host_weight(&host.species) > 0.0)
+        .collect();
+    let old = holding.map(|area| Area(area.geometry.coordinates.clone()));
+    let within = within(programme, &map, &hosts, &outer.area)?;
+    let added = added(&map, &hosts, outer, holding, old.as_ref());
+    let at: Vec<Position> = finds.iter().map(|find| find.at).collect();
+    let do_not_bait = match &rule.do_not_bait_m {
+        Some(radius) => Some(near_finds(programme, &profile.id, &at, radius.central(), on)?),
+        None => None,
+    };
+    let version = newest.map_or(0, |area| area.version) + 1;
+    let reason = reason(version, outer, &added);
+    let notes = notes(&map, rule, outer);
+    Ok(Proposal {
+        version,
+        within,
+        added,
+        reason,
+        rule: serde_json::to_value(rule).unwrap_or_default(),
+        do_not_bait,
+        notes,
+        rings,
+    })
+}
+
+/// The rings of the version that holds, by id: those it wrote down, else its ground as the outermost ring.
+fn held_rings(area: &AreaDrawn, rule: &AreaRule) -> Vec<(String, Area)> {
+    let written = area
+        .settings
+        .get("rings")
+        .and_then(Value::as_array)
+        .into_iter()
+        .flatten();
+    let mut rings: Vec<(String, Area)> = written
+        .filter_map(|ring| {
+            let id = ring.get("ring")?.as_str()?.to_owned();
+            let area = serde_json::from_value(ring.get("area")?.clone()).ok()?;
+            Some((id, area))
+        })
+        .collect();
+    if let Some(last) = rule.rings.last() {
+        rings.retain(|(id, _)| *id != last.id);
+        rings.push((last.id.clone(), Area(area.geometry.coordinates.clone())));
+    }
+    rings
+}
+
+fn within(programme: &Programme, map: &Map, hosts: &[Host], area: &Area) -> Result<Within, ChainError> {
+    let index = AreaIndex::new([area]);
+    let mut species = BTreeMap::new();
+    let mut count = 0;
+    for host in hosts.iter().filter(|host| index.contains(host.position)) {
+        *species.entry(host.species.clone()).or_insert(0) += 1;
+        count += 1;
+    }
+    let hanging = programme.hanging()?;
+    Ok(Within {
+        km2: area_m2(area) / 1e6,
+        hosts: count,
+        species,
+        parcels: map.land.iter().filter(|land| touches(&index, land)).count(),
+        traps: hanging
+            .iter()
+            .filter(|h| index.contains(h.placement.position))
+            .count(),
+    })
+}
+
+/// Whether the middle or a corner of a parcel lies in the area.
+fn touches(index: &AreaIndex, land: &Land) -> bool {
+    let corners = land
+        .area
+        .0
+        .iter()
+        .flatten()
+        .flatten()
+        .map(|&[lon, lat]| Position { lat, lon });
+    earlywood_geodata::area::centroid(&land.area)
+        .into_iter()
+        .chain(corners)
+        .any(|p| index.contains(p))
+}
+
+fn added(map: &Map, hosts: &[Host], outer: &Drawn, holding: Option<&AreaDrawn>, old: Option<&Area>) -> Added {
+    let (new, old_index) = (AreaIndex::new([&outer.area]), AreaIndex::new(old));
+    let known: HashSet<&str> = holding
+        .iter()
+        .flat_map(|area| &area.finds)
+        .map(String::as_str)
+        .collect();
+    let fresh = |land: &&Land| touches(&new, land) && !touches(&old_index, land);
+    Added {
+        to_version: holding.map(|area| area.version),
+        km2: outer.km2 - old.map_or(0.0, |area| area_m2(area) / 1e6),
+        hosts: hosts
+            .iter()
+            .filter(|host| new.contains(host.position) && !old_index.contains(host.position))
+            .count(),
+        parcels: map
+            .land
+            .iter()
+            .filter(fresh)
+            .map(|land| land.label.clone())
+            .collect(),
+        finds: outer
+            .finds
+            .iter()
+            .filter(|id| !known.contains(id.as_str()))
+            .cloned()
+            .collect(),
+    }
+}
+
+fn reason(version: u32, outer: &Drawn, added: &Added) -> String {
+    let finds = match outer.finds.as_slice() {
+        [one] => format!("confirmed find {one}"),
+        many => format!("{} confirmed finds", many.len()),
+    };
+    match added.to_version {
+        None => format!("Version {version}: drawn round {finds} by the protocol's rule."),
+        Some(old) => format!(
+            "Version {version}: drawn round {finds}, {} of them new since version {old}, by the protocol's rule; it holds version \
+             {old} and adds {:.2} km2, {} hosts and {} parcels.",
+            added.finds.len(),
+            added.km2,
+            added.hosts,
+            added.parcels.len()
+        ),
+    }
+}
+
+fn notes(map: &Map, rule: &AreaRule, outer: &Drawn) -> Notes {
+    let mut notes = outer.notes.clone();
+    let asks = |word: &str| rule.snap.iter().any(|snap| snap.word() == word);
+    if asks("parcels") && map.land.is_empty() {
+        notes.push("The rule keeps parcels whole, but no land is loaded: none was.".into());
+    }
+    if asks("lines") && map.roads.is_empty() {
+        notes.push(
+            "The rule follows named lines, but no road with a name is loaded: none was followed.".into(),
+        );
+    }
+    notes
+}
+
+/// Traps of a target and candidate places within `radius_m` of finds, the nearest first.
+///
+/// # Errors
+/// A programme that can't be read.
+pub fn near_finds(
+    programme: &Programme,
+    target: &str,
+    finds: &[Position],
+    radius_m: f64,
+    on: Date,
+) -> Result<DoNotBait, ChainError> {
+    let standing: Vec<(String, Position)> = programme
+        .placements()?
+        .into_iter()
+        .filter(|p| p.hung <= on && p.taken_down.is_none_or(|down| down > on))
+        .filter(|p| p.targets.iter().any(|baited| baited == target))
+        .map(|p| (p.trap, p.position))
+        .collect();
+    let candidates: Vec<(String, Position)> = programme
+        .places()?
+        .into_iter()
+        .filter(|place| !place.forbidden)
+        .map(|place| (place.label, place.position))
+        .collect();
+    Ok(DoNotBait {
+        radius_m,
+        traps: nearest_first(finds, radius_m, &standing),
+        places: nearest_first(finds, radius_m, &candidates),
+    })
+}
+
+fn nearest_first(finds: &[Position], radius_m: f64, all: &[(String, Position)]) -> Vec<Near> {
+    let at: Vec<Position> = all.iter().map(|(_, at)| *at).collect();
+    let mut near: Vec<Near> = within_of_finds(finds, radius_m, &at)
+        .into_iter()
+        .map(|(i, distance_m)| Near {
+            label: all[i].0.clone(),
+            distance_m,
+        })
+        .collect();
+    near.sort_by(|a, b| {
+        a.distance_m
+            .total_cmp(&b.distance_m)
+            .then_with(|| a.label.cmp(&b.label))
+    });
+    near
+}
+
+impl Proposal {
+    /// The area itself: its outermost ring.
+    pub fn area(&self) -> Option<&Drawn> {
+        self.rings.last()
+    }
+
+    /// The boundary of every ring in words.
+    pub fn text(&self) -> String {
+        self.rings.iter().map(Drawn::text).collect::<Vec<_>>().join("\n")
+    }
+
+    /// The steps by which the outermost ring came to be, in words.
+    pub fn steps(&self) -> Vec<String> {
+        let steps = self.area().map(|area| area.steps.as_slice()).unwrap_or_default();
+        steps
+            .iter()
+            .map(|s| format!("{}: {:.2} km2 added", s.words, s.added_km2))
+            .collect()
+    }
+
+    /// GeoJSON of every ring, the widest first.
+    pub fn geojson(&self) -> Value {
+        boundary::feature_collection(&self.rings)
+    }
+
+    /// The entry by which a person adopts it. `reason` left out: the proposal's own.
+    ///
+    /// `authority` is an office and its paper, never a person's name.
+    pub fn entry(
+        &self,
+        find: &str,
+        from: Date,
+        to: Option<Date>,
+        authority: &str,
+        reason: Option<&str>,
+    ) -> Option<AreaDrawn> {
+        let outer = self.area()?;
+        let rings: Vec<Value> = self
+            .rings
+            .iter()
+            .map(|ring| {
+                let mut told = json!({"ring": ring.ring, "words": ring.words, "km2": ring.km2});
+                // The outermost is the entry's own geometry.
+                if ring.ring != outer.ring {
+                    told["area"] = json!(ring.area);
+                }
+                told
+            })
+            .collect();
+        Some(AreaDrawn {
+            find: find.to_owned(),
+            version: self.version,
+            finds: outer.finds.clone(),
+            geometry: MultiPolygon::new(outer.area.0.clone()),
+            km2: outer.km2,
+            text: self.text(),
+            steps: self.steps(),
+            from,
+            to,
+            authority: authority.to_owned(),
+            reason: reason.unwrap_or(&self.reason).to_owned(),
+            settings: json!({"rule": self.rule, "rings": rings, "within": self.within, "added": self.added}),
+        })
+    }
+}
