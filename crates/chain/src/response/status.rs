@@ -179,7 +179,7 @@ fn weigh(case: &Case) -> (Category, Vec<String>) {
         evidence.push(format!("caught in {traps} traps"));
     }
     if !lives_here {
-        evidence.push("adults in one trap and one season: nothing shows yet that it lives here".into());
+        evidence.push("caught in one trap and one season: nothing shows yet that it lives here".into());
         return (Category::Transient, evidence);
     }
     if end.is_some_and(|e| e.end == ResponseEnd::GivenUp) || area.is_none() {

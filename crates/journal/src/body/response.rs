@@ -339,6 +339,22 @@ fn response(find: &str) -> Subject {
     Subject::Response(find.to_owned())
 }
 
+/// Longest boundary in words, bytes: some thousands of legs.
+const LONGEST_TEXT: usize = 500_000;
+
+/// As [`check_words`] for a text that may be long, as a boundary told leg by leg is: piece by piece.
+fn check_long_words(name: &'static str, text: &str) -> Result<(), Refusal> {
+    if text.trim().is_empty() {
+        return refuse(name, "empty", "the boundary in words");
+    }
+    if text.len() > LONGEST_TEXT {
+        let rule = format!("at most {LONGEST_TEXT} bytes");
+        return refuse(name, format!("of {} bytes", text.len()), &rule);
+    }
+    text.split_whitespace()
+        .try_for_each(|word| check_words(name, Some(word)))
+}
+
 fn check_version(version: u32) -> Result<(), Refusal> {
     if version == 0 {
         return refuse("version", version, "1 or more");
@@ -390,15 +406,7 @@ impl Says for AreaDrawn {
         check_each_label("finds", &self.finds)?;
         self.geometry.check()?;
         check_range("km2", Some(self.km2), f64::MIN_POSITIVE, 1e7, "square kilometres")?;
-        // The text of a boundary is long: it is checked line by line.
-        for line in self.text.lines() {
-            if !line.trim().is_empty() {
-                check_words("text", Some(line))?;
-            }
-        }
-        if self.text.trim().is_empty() {
-            return refuse("text", "empty", "the boundary in words");
-        }
+        check_long_words("text", &self.text)?;
         for words in &self.steps {
             check_words("steps", Some(words))?;
         }
