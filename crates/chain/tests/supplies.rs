@@ -4,7 +4,7 @@
 
 use earlywood_chain::supplies::{Ask, Forecast, PerItem, SupplyForecast, SupplyItem, forecast};
 use earlywood_journal::body::{Cause, HoldScope, Item, Supply, SupplyMove};
-use earlywood_journal::{Act, Body, HoldDeclared, LoadMode, Plan, Programme};
+use earlywood_journal::{Act, Body, HoldDeclared, LoadMode, Plan, Programme, TargetAdopted};
 use earlywood_model::record::{Access, Place, Placement, Position, WeatherDay};
 use jiff::ToSpan as _;
 use jiff::civil::{Date, date};
@@ -42,6 +42,15 @@ impl Site {
                 taken_down: None,
             })
             .collect();
+        let toml = earlywood_model::profile::SHIPPED_TOML
+            .into_iter()
+            .find(|t| t.contains(&format!("id = \"{target}\"")))
+            .unwrap();
+        let adopted = TargetAdopted {
+            id: target.into(),
+            toml: toml.into(),
+        };
+        programme.append(&act, Body::TargetAdopted(adopted)).unwrap();
         if traps > 0 {
             programme.record_placements(&act, &placements).unwrap();
         }

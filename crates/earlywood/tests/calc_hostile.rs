@@ -334,7 +334,7 @@ fn check_plain(said: &str) -> Result<(), String> {
     if said.trim().len() < 15 {
         return Err("says nothing".into());
     }
-    if said.len() > 2500 {
+    if said.len() > 3500 {
         return Err("says too much".into());
     }
     match INSIDE.iter().find(|inside| said.contains(**inside)) {

@@ -324,7 +324,7 @@ fn other_files_are_refused_in_plain_words() {
         Connection::open(at(name)).unwrap().execute_batch(change).unwrap();
         message(&at(name))
     };
-    assert!(made("newer", "PRAGMA user_version = 4").contains("use a newer program"));
+    assert!(made("newer", "PRAGMA user_version = 5").contains("use a newer program"));
     assert!(made("older", "PRAGMA user_version = 0").contains("was never finished"));
     assert!(made("half", "DROP TABLE facts").contains("table facts is missing"));
     assert!(

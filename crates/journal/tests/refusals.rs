@@ -298,7 +298,7 @@ fn detection_trees_and_tips() {
         &[
             (json!({"tree": ""}), "tree"),
             (json!({"host": null}), "position"),
-            (json!({"girdled": "2026-10-21"}), "girdled"),
+            (json!({"girdled": "2026-10-21"}), "date"),
             (json!({"date": "2026-11-26"}), "date"),
             (json!({"peeled_share": 1.5}), "peeled_share"),
             (json!({"peeled_share": 0.0}), "peeled_share"),
@@ -317,7 +317,7 @@ fn detection_trees_and_tips() {
             (json!({"date": "2026-11-26"}), "date"),
             (json!({"what": ""}), "what"),
             (json!({"what": "call me at someone@example.org"}), "what"),
-            (json!({"position": {"lat": 144.0, "lon": -121.0}}), "lat"),
+            (json!({"position": {"lat": 144.0, "lon": -121.0}}), "latitude"),
         ],
     );
     rules(

@@ -186,6 +186,7 @@ impl World {
     }
 }
 
+#[track_caller]
 fn close(got: f64, want: f64, tolerance: f64) {
     assert!(
         (got - want).abs() <= tolerance,

@@ -320,7 +320,12 @@ pub fn balance(
 ) -> Vec<SupplyForecast> {
     let to = days.to();
     let within = |p: &&Pieces| days.today <= p.day && p.day <= to;
-    let mut kinds: BTreeSet<Kind> = needs.iter().filter(within).map(|p| p.kind.clone()).collect();
+    let mut kinds: BTreeSet<Kind> = needs
+        .iter()
+        .chain(back)
+        .filter(within)
+        .map(|p| p.kind.clone())
+        .collect();
     kinds.extend(alone(lots, &kinds));
     let by_day = |all: &[Pieces]| {
         let mut sums: BTreeMap<(Date, Kind), u64> = BTreeMap::new();

@@ -1017,7 +1017,7 @@ prop_compose! {
 prop_compose! {
     fn detection_tree()(
         tree in label("tag"),
-        (host, species, crew) in (of(label("H")), of(words()), of(person())),
+        (host, species, crew) in (of(label("H")), of(label("Fraxinus")), of(person())),
         (position, accuracy) in (position(), of(0.0..50.0_f64)),
         (girdled, date) in (day(), day()),
         (share, found) in (0.1..1.0_f64, any_of(&[Peeled::Positive, Peeled::Negative, Peeled::NotDone])),
