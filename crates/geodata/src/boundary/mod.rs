@@ -532,7 +532,9 @@ impl<'a> Job<'a> {
                             if made_of_squares {
                                 g
                             } else {
-                                legs::straightened(&g, m, |a, b| marks.along(a, b).is_none())
+                                // What runs along a line or a limit, be it in part, stays there.
+                                let curved = |a, b| marks.pieces(a, b).iter().all(|(_, mark)| mark.is_none());
+                                legs::straightened(&g, m, curved)
                             }
                         },
                     );
