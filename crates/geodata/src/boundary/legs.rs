@@ -102,6 +102,22 @@ impl PartialOrd for Step {
     }
 }
 
+/// Where the way from `a` to `b`, lengthened, meets the one from `c` to `d`, begun earlier; for ways that turn left, not too
+/// sharply.
+fn meeting([a, b, c, d]: [Coord<f64>; 4]) -> Option<Coord<f64>> {
+    let (first, second) = (b - a, d - c);
+    let cross = first.x * second.y - first.y * second.x;
+    let dot = first.x * second.x + first.y * second.y;
+    let turned = cross.atan2(dot);
+    if !(turned > 0.0 && turned < SHARPEST_RAD) {
+        return None;
+    }
+    let t = ((c.x - b.x) * second.y - (c.y - b.y) * second.x) / cross;
+    let corner = b + first * t;
+    let back = (c - corner).x * second.x + (c - corner).y * second.y;
+    (t > 0.0 && back > 0.0).then_some(corner)
+}
+
 /// The corners still there, as a chain.
 struct Chain<'a> {
     at: Vec<Coord<f64>>,
@@ -145,6 +161,47 @@ impl Chain<'_> {
         })
     }
 
+    /// Along bends to the left: keeps an edge, drops as many of those after it as can go while the two left still meet near the
+    /// curve, and goes on from there. A circle gets the fewest legs so.
+    fn sweep(&mut self) {
+        let mut u = 0;
+        while self.after[u] != NONE {
+            let v = self.after[u];
+            if let Some((last, corner)) = self.farthest(u, v) {
+                let mut gone = self.after[v];
+                while gone != NONE {
+                    self.gone[gone] = true;
+                    if gone == last {
+                        break;
+                    }
+                    gone = self.after[gone];
+                }
+                let next = self.after[last];
+                (self.after[v], self.before[next], self.at[v]) = (next, v, corner);
+            }
+            u = v;
+        }
+    }
+
+    /// The last corner from which an edge meets the one from `u` to `v` no farther out than allowed, and where.
+    fn farthest(&self, u: usize, v: usize) -> Option<(usize, Coord<f64>)> {
+        let (mut at, mut best) = (v, None);
+        loop {
+            let next = self.after[at];
+            if next == NONE || turn(self.at[self.before[at]], self.at[at], self.at[next]) <= 0.0 {
+                return best;
+            }
+            if at != v {
+                let corner = meeting([u, v, at, next].map(|i| self.at[i]));
+                match corner.filter(|&corner| self.off_m(corner) <= self.within_m) {
+                    Some(corner) => best = Some((at, corner)),
+                    None => return best,
+                }
+            }
+            at = next;
+        }
+    }
+
     /// Drops the edge from `u` on, where the way turns left at both its ends: its neighbours are made to meet outside.
     fn drop_edge(&self, u: usize) -> Option<Step> {
         let v = self.after[u];
@@ -156,20 +213,12 @@ impl Chain<'_> {
             return None;
         }
         let (a, b, c, d) = (self.at[p], self.at[u], self.at[v], self.at[n]);
-        let (first, second) = (b - a, d - c);
         if turn(a, b, c) <= 0.0 || turn(b, c, d) <= 0.0 {
             return None;
         }
-        let cross = first.x * second.y - first.y * second.x;
-        let dot = first.x * second.x + first.y * second.y;
-        let turned = cross.atan2(dot);
-        if !(turned > 0.0 && turned < SHARPEST_RAD) {
-            return None;
-        }
-        let t = ((c.x - b.x) * second.y - (c.y - b.y) * second.x) / cross;
-        let corner = b + first * t;
+        let corner = meeting([a, b, c, d])?;
         let added_m2 = 0.5 * turn(b, corner, c).abs();
-        (t > 0.0 && self.off_m(corner) <= self.within_m).then(|| Step {
+        (self.off_m(corner) <= self.within_m).then(|| Step {
             added_m2,
             at: u,
             corner: Some(corner),
@@ -234,7 +283,8 @@ impl Chain<'_> {
 /// Straight legs from the first to the last point of a run that never lie left of it (inside), and at most `within_m` right.
 ///
 /// Two moves, each of which only ever takes land in: a corner that turns right is cut by its chord, and an edge between two left
-/// turns goes when its neighbours are lengthened until they meet. The one that takes in the least land is made first.
+/// turns goes when its neighbours are lengthened until they meet. Bends to the left are swept first; of what is left to do, what
+/// takes in the least land is done first.
 fn outer_legs(run: &[Coord<f64>], within_m: f64) -> Vec<Coord<f64>> {
     let n = run.len();
     if n < 3 {
@@ -257,8 +307,9 @@ fn outer_legs(run: &[Coord<f64>], within_m: f64) -> Vec<Coord<f64>> {
         curve: &curve,
         within_m,
     };
+    chain.sweep();
     let mut heap = BinaryHeap::new();
-    for at in 0..n {
+    for at in (0..n).filter(|&at| !chain.gone[at]).collect::<Vec<_>>() {
         chain.offer(at, &mut heap);
     }
     while let Some(step) = heap.pop() {

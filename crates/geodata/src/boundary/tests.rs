@@ -430,7 +430,8 @@ fn curves_become_few_straight_legs_outside() {
     holds_discs(&drawn.area, &finds, 1_000.0);
     let legs = &drawn.walks[0].stretches;
     assert!(legs.iter().all(|s| s.along == Along::Straight));
-    assert!((6..=24).contains(&legs.len()), "{} legs", legs.len());
+    // A corner 40 m outside turns by twice acos(1000 / 1040), 31.8 degrees; the curve turns by 599, and has two ends and a notch.
+    assert!((15..=24).contains(&legs.len()), "{} legs", legs.len());
     assert!(drawn.km2 > round.km2);
     // Nowhere farther outside than the rule says.
     let frame = Frame::new(CENTRE);
