@@ -24,6 +24,8 @@ pub(super) const EDGE_M: f64 = 500.0;
 const JOIN_RAD: f64 = 0.05;
 /// Pieces and holes smaller than this are dust of the arithmetic, m2.
 const DUST_M2: f64 = 1e-3;
+/// What runs out and back within less than this is a hair of it, metres: less than a disc's margin.
+const HAIR_M: f64 = 1e-3;
 
 /// One edge of a ground.
 #[derive(Debug, Clone, Copy)]
@@ -236,19 +238,61 @@ pub(super) fn with(ground: &Ground, more: impl IntoIterator<Item = Polygon<f64>>
     together(ground.0.iter().cloned().chain(more).collect())
 }
 
+/// Without pieces and holes that are dust, and without hairs.
 fn without_dust(ground: Ground) -> Ground {
     MultiPolygon::new(
         ground
             .0
             .into_iter()
-            .filter(|p| p.unsigned_area() > DUST_M2)
             .map(|p| {
                 let (outer, holes) = p.into_inner();
-                let holes = holes.into_iter().filter(|h| ring_m2(h) > DUST_M2).collect();
-                Polygon::new(outer, holes)
+                let holes = holes.into_iter().map(without_hairs);
+                let holes = holes.filter(|h| ring_m2(h) > DUST_M2).collect();
+                Polygon::new(without_hairs(outer), holes)
             })
+            .filter(|p| p.unsigned_area() > DUST_M2)
             .collect(),
     )
+}
+
+/// A ring without bits that run out and straight back: where edges of two polygons lie on each other, their union has some.
+fn without_hairs(ring: LineString<f64>) -> LineString<f64> {
+    let n = ring.0.len().saturating_sub(1);
+    let is_hair = |i: usize| is_hair(ring.0[(i + n - 1) % n], ring.0[i], ring.0[i + 1]);
+    if n < 3 || !(0..n).any(is_hair) {
+        return ring;
+    }
+    let mut out: Vec<Coord<f64>> = Vec::with_capacity(n);
+    for &c in &ring.0[..n] {
+        add_without_hair(&mut out, c);
+    }
+    // Those at the ring's own beginning: walked over once more from the middle of what is left.
+    let half = out.len() / 2;
+    out.rotate_left(half);
+    let mut again = Vec::with_capacity(out.len());
+    for c in out {
+        add_without_hair(&mut again, c);
+    }
+    LineString::new(again)
+}
+
+fn add_without_hair(out: &mut Vec<Coord<f64>>, c: Coord<f64>) {
+    while let [.., a, b] = out[..] {
+        if !is_hair(a, b, c) {
+            break;
+        }
+        out.pop();
+    }
+    if out.last() != Some(&c) {
+        out.push(c);
+    }
+}
+
+/// Whether the way from `a` to `b` to `c` turns straight back on itself.
+fn is_hair(a: Coord<f64>, b: Coord<f64>, c: Coord<f64>) -> bool {
+    let (out, back) = (b - a, c - b);
+    let longer_m = apart(a, b).max(apart(b, c));
+    out.x * back.x + out.y * back.y < 0.0 && turn(a, b, c).abs() <= HAIR_M * longer_m
 }
 
 fn ring_m2(line: &LineString<f64>) -> f64 {

@@ -647,5 +647,13 @@ proptest! {
         let walked: f64 = drawn.walks.iter().flat_map(|w| &w.stretches).map(|s| s.length_m).sum();
         prop_assert!((walked / 1e3 - drawn.perimeter_km).abs() < 1e-3 * drawn.perimeter_km + 0.01, "{walked} {}", drawn.perimeter_km);
         prop_assert!(drawn.area.0.iter().all(|rings| rings.len() == 1));
+        // No hair: nowhere does the boundary run out and straight back.
+        for ring in rings_of(&ground) {
+            for w in ring.windows(3) {
+                let (out, back) = (w[1] - w[0], w[2] - w[1]);
+                let (cross, dot) = (out.x * back.y - out.y * back.x, out.x * back.x + out.y * back.y);
+                prop_assert!(dot >= 0.0 || cross.abs() > 1e-4 * dot.abs() || dot.abs() < 0.01, "{w:?}");
+            }
+        }
     }
 }
