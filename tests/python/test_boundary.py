@@ -1,12 +1,10 @@
 """The regulated area against shapely and pyproj: geodesic buffers, union, closing, area, and that nothing is left out.
 
-The drawing is called through the example `boundary` of the crate geodata (built here with cargo if EARLYWOOD_BOUNDARY does
-not name it).
+The drawing is called through `crates/geodata/examples/boundary.rs`, which the Rust tests' build leaves beside the program.
 """
 
 import json
 import math
-import os
 import pathlib
 import subprocess
 
@@ -16,7 +14,7 @@ import pytest
 from shapely import make_valid
 from shapely.geometry import LineString, MultiPoint, Point, Polygon, box, shape
 from shapely.ops import transform, unary_union
-from conftest import ROOT
+from conftest import program
 
 GEOD = pyproj.Geod(ellps="WGS84")
 # A disc is drawn 5 cm too large, as a polygon at most 25 cm farther out.
@@ -25,10 +23,8 @@ LEAST_OUT, MOST_OUT = 0.0, 0.31
 
 @pytest.fixture(scope="module")
 def boundary():
-    named = os.environ.get("EARLYWOOD_BOUNDARY")
-    if not named:
-        subprocess.run(["cargo", "build", "-q", "-p", "earlywood-geodata", "--example", "boundary"], cwd=ROOT, check=True)
-        named = pathlib.Path(os.environ.get("CARGO_TARGET_DIR", ROOT / "target")) / "debug/examples/boundary"
+    named = pathlib.Path(program()).parent / "examples/boundary"
+    assert named.is_file(), f"no {named}: cargo build -p earlywood-geodata --examples"
 
     def call(document, ok=True):
         done = subprocess.run([named], input=json.dumps(document), capture_output=True, text=True, timeout=300, check=False)

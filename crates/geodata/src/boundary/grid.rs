@@ -7,8 +7,8 @@ use super::plane::{Ground, together};
 
 /// No area has more cells than this: a slip in the side, not a plan. Design choice.
 const MOST_CELLS: f64 = 4e6;
-/// A cell that is met by less than this is not met, metres: rounding. The margin of a disc is larger.
-const TOUCH_M: f64 = 0.10;
+/// A cell that is met by less than this is not met, metres: rounding. What is required is held to this much.
+const TOUCH_M: f64 = 0.001;
 
 /// An axis-parallel rectangle, counterclockwise.
 pub(super) fn rectangle(west: f64, south: f64, east: f64, north: f64) -> Polygon<f64> {

@@ -10,6 +10,8 @@ use super::plane::{Edge, Ground, apart, turn, with};
 
 /// Two edges that turn by more than this are not made to meet, radians: the corner would run far out.
 const SHARPEST_RAD: f64 = 2.4;
+/// An edge shorter than this is not made longer, metres: rounding has turned it too far.
+const SHORTEST_M: f64 = 1.0;
 
 /// The ground with every run of edges for which `curved` holds made into straight legs that lie outside it, by no more than
 /// `within_m`. The ends of a run stay where they are.
@@ -18,22 +20,59 @@ pub(super) fn straightened(
     within_m: f64,
     curved: impl Fn(Coord<f64>, Coord<f64>) -> bool,
 ) -> Ground {
-    let mut patches: Vec<Polygon<f64>> = Vec::new();
-    for polygon in ground {
-        for ring in std::iter::once(polygon.exterior()).chain(polygon.interiors()) {
-            for run in runs(ring, &curved) {
-                patches.extend(patch(&run, within_m));
+    let ring = |ring: &LineString<f64>| straight_ring(ring, within_m, &curved);
+    let raw = MultiPolygon::new(
+        ground
+            .iter()
+            .map(|p| Polygon::new(ring(p.exterior()), p.interiors().iter().map(ring).collect()))
+            .collect(),
+    );
+    // Legs of one run may cross those of another: what is gone round at all is in. And the ground itself is, whatever rounding
+    // did to a leg: the boundary never moves inward.
+    let nothing = MultiPolygon::new(Vec::<Polygon<f64>>::new());
+    let legs = raw.union_with_fill_rule(&nothing, geo::bool_ops::FillRule::NonZero);
+    with(ground, legs.0)
+}
+
+/// A ring with its curved runs made into legs.
+fn straight_ring(
+    ring: &LineString<f64>,
+    within_m: f64,
+    curved: &impl Fn(Coord<f64>, Coord<f64>) -> bool,
+) -> LineString<f64> {
+    let (start, runs) = runs(ring, curved);
+    if runs.is_empty() {
+        return ring.clone();
+    }
+    let n = ring.0.len() - 1;
+    let (mut out, mut k) = (Vec::with_capacity(n), 0);
+    let mut runs = runs.into_iter().peekable();
+    while k < n {
+        match runs.next_if(|run| run.0 == k) {
+            Some((_, run)) => {
+                let legs = outer_legs(&run, within_m);
+                // Its last corner begins what comes after it.
+                out.extend_from_slice(&legs[..legs.len() - 1]);
+                k += run.len() - 1;
+            }
+            None => {
+                out.push(ring.0[(start + k) % n]);
+                k += 1;
             }
         }
     }
-    with(ground, patches)
+    LineString::new(out)
 }
 
-/// Runs of edges that are curved; a ring that is one curve all round is cut at its northernmost corner.
-fn runs(ring: &LineString<f64>, curved: &impl Fn(Coord<f64>, Coord<f64>) -> bool) -> Vec<Vec<Coord<f64>>> {
+/// Runs of edges that are curved, each with the number of its first corner, counted from the corner that is given first. A ring
+/// that is one curve all round is cut at its northernmost corner.
+fn runs(
+    ring: &LineString<f64>,
+    curved: &impl Fn(Coord<f64>, Coord<f64>) -> bool,
+) -> (usize, Vec<(usize, Vec<Coord<f64>>)>) {
     let n = ring.0.len().saturating_sub(1);
     if n < 3 {
-        return Vec::new();
+        return (0, Vec::new());
     }
     let at = |i: usize| ring.0[i % n];
     let is: Vec<bool> = (0..n).map(|i| curved(at(i), at(i + 1))).collect();
@@ -41,7 +80,7 @@ fn runs(ring: &LineString<f64>, curved: &impl Fn(Coord<f64>, Coord<f64>) -> bool
         Some(i) => i,
         None => (0..n).max_by(|&a, &b| at(a).y.total_cmp(&at(b).y)).unwrap_or(0),
     };
-    let mut out: Vec<Vec<Coord<f64>>> = Vec::new();
+    let mut out: Vec<(usize, Vec<Coord<f64>>)> = Vec::new();
     let mut open = false;
     for k in 0..n {
         let i = (start + k) % n;
@@ -50,28 +89,14 @@ fn runs(ring: &LineString<f64>, curved: &impl Fn(Coord<f64>, Coord<f64>) -> bool
             continue;
         }
         if !open {
-            out.push(vec![at(i)]);
+            out.push((k, vec![at(i)]));
             open = true;
         }
-        if let Some(run) = out.last_mut() {
+        if let Some((_, run)) = out.last_mut() {
             run.push(at(i + 1));
         }
     }
-    out
-}
-
-/// What lies between a run and its legs.
-fn patch(run: &[Coord<f64>], within_m: f64) -> Vec<Polygon<f64>> {
-    let legs = outer_legs(run, within_m);
-    if legs.len() == run.len() && legs == run {
-        return Vec::new();
-    }
-    let loop_ = legs.into_iter().chain(run.iter().rev().copied()).collect();
-    let raw = MultiPolygon::new(vec![Polygon::new(LineString::new(loop_), vec![])]);
-    let nothing = MultiPolygon::new(Vec::<Polygon<f64>>::new());
-    // Whatever the loop encloses, whichever way: it is never taken off the ground.
-    raw.union_with_fill_rule(&nothing, geo::bool_ops::FillRule::NonZero)
-        .0
+    (start, out)
 }
 
 /// One way of dropping an edge or a corner, with the land it takes in.
@@ -100,6 +125,23 @@ impl PartialOrd for Step {
     fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
         Some(self.cmp(other))
     }
+}
+
+/// Where the way from `a` to `b`, lengthened, meets the one from `c` to `d`, begun earlier; for ways that turn left, not too
+/// sharply.
+fn meeting([a, b, c, d]: [Coord<f64>; 4]) -> Option<Coord<f64>> {
+    let (first, second) = (b - a, d - c);
+    let cross = first.x * second.y - first.y * second.x;
+    let dot = first.x * second.x + first.y * second.y;
+    let turned = cross.atan2(dot);
+    let short_m = apart(a, b).min(apart(c, d));
+    if short_m < SHORTEST_M || !(turned > 0.0 && turned < SHARPEST_RAD) {
+        return None;
+    }
+    let t = ((c.x - b.x) * second.y - (c.y - b.y) * second.x) / cross;
+    let corner = b + first * t;
+    let back = (c - corner).x * second.x + (c - corner).y * second.y;
+    (t > 0.0 && back > 0.0).then_some(corner)
 }
 
 /// The corners still there, as a chain.
@@ -145,6 +187,47 @@ impl Chain<'_> {
         })
     }
 
+    /// Along bends to the left: keeps an edge, drops as many of those after it as can go while the two left still meet near the
+    /// curve, and goes on from there. A circle gets the fewest legs so.
+    fn sweep(&mut self) {
+        let mut u = 0;
+        while self.after[u] != NONE {
+            let v = self.after[u];
+            if let Some((last, corner)) = self.farthest(u, v) {
+                let mut gone = self.after[v];
+                while gone != NONE {
+                    self.gone[gone] = true;
+                    if gone == last {
+                        break;
+                    }
+                    gone = self.after[gone];
+                }
+                let next = self.after[last];
+                (self.after[v], self.before[next], self.at[v]) = (next, v, corner);
+            }
+            u = v;
+        }
+    }
+
+    /// The last corner from which an edge meets the one from `u` to `v` no farther out than allowed, and where.
+    fn farthest(&self, u: usize, v: usize) -> Option<(usize, Coord<f64>)> {
+        let (mut at, mut best) = (v, None);
+        loop {
+            let next = self.after[at];
+            if next == NONE || turn(self.at[self.before[at]], self.at[at], self.at[next]) <= 0.0 {
+                return best;
+            }
+            if at != v && apart(self.at[at], self.at[next]) >= SHORTEST_M {
+                let corner = meeting([u, v, at, next].map(|i| self.at[i]));
+                match corner.filter(|&corner| self.off_m(corner) <= self.within_m) {
+                    Some(corner) => best = Some((at, corner)),
+                    None => return best,
+                }
+            }
+            at = next;
+        }
+    }
+
     /// Drops the edge from `u` on, where the way turns left at both its ends: its neighbours are made to meet outside.
     fn drop_edge(&self, u: usize) -> Option<Step> {
         let v = self.after[u];
@@ -156,20 +239,12 @@ impl Chain<'_> {
             return None;
         }
         let (a, b, c, d) = (self.at[p], self.at[u], self.at[v], self.at[n]);
-        let (first, second) = (b - a, d - c);
         if turn(a, b, c) <= 0.0 || turn(b, c, d) <= 0.0 {
             return None;
         }
-        let cross = first.x * second.y - first.y * second.x;
-        let dot = first.x * second.x + first.y * second.y;
-        let turned = cross.atan2(dot);
-        if !(turned > 0.0 && turned < SHARPEST_RAD) {
-            return None;
-        }
-        let t = ((c.x - b.x) * second.y - (c.y - b.y) * second.x) / cross;
-        let corner = b + first * t;
+        let corner = meeting([a, b, c, d])?;
         let added_m2 = 0.5 * turn(b, corner, c).abs();
-        (t > 0.0 && self.off_m(corner) <= self.within_m).then(|| Step {
+        (self.off_m(corner) <= self.within_m).then(|| Step {
             added_m2,
             at: u,
             corner: Some(corner),
@@ -234,7 +309,8 @@ impl Chain<'_> {
 /// Straight legs from the first to the last point of a run that never lie left of it (inside), and at most `within_m` right.
 ///
 /// Two moves, each of which only ever takes land in: a corner that turns right is cut by its chord, and an edge between two left
-/// turns goes when its neighbours are lengthened until they meet. The one that takes in the least land is made first.
+/// turns goes when its neighbours are lengthened until they meet. Bends to the left are swept first; of what is left to do, what
+/// takes in the least land is done first.
 fn outer_legs(run: &[Coord<f64>], within_m: f64) -> Vec<Coord<f64>> {
     let n = run.len();
     if n < 3 {
@@ -257,8 +333,9 @@ fn outer_legs(run: &[Coord<f64>], within_m: f64) -> Vec<Coord<f64>> {
         curve: &curve,
         within_m,
     };
+    chain.sweep();
     let mut heap = BinaryHeap::new();
-    for at in 0..n {
+    for at in (0..n).filter(|&at| !chain.gone[at]).collect::<Vec<_>>() {
         chain.offer(at, &mut heap);
     }
     while let Some(step) = heap.pop() {

@@ -3,6 +3,8 @@
 //! [`draw`] takes finds, the rule ([`AreaRule`]), parcels, named lines and administrative units, and gives one [`Drawn`] for each
 //! ring of the rule. **The boundary never moves inward**: what is drawn holds every disc, square or unit that the rule requires,
 //! every ring holds the ring inside it, and a version holds the version before it where one is given.
+//! Cells are the one exception: a disc that only just reaches over the side of a cell, by less than a millimetre, does not
+//! bring the next row of cells (so four and a half cells are nine, whatever the rounding).
 //!
 //! How it goes: geodesic discs on WGS 84 (Karney 2013), as polygons that lie outside the true circle by
 //! [`DISC_MARGIN_M`] to [`DISC_MARGIN_M`] + [`DISC_ERROR_M`] metres; single finds near the area become epicentres of their own;
@@ -39,8 +41,8 @@ pub use walk::{Along, Stretch, Walk, bearing_deg, position_words};
 
 use parcels::{Parcels, Taken, check_all, share, take_whole};
 use plane::{
-    Ground, apart, closed, disc, edge_index, inside_index, is_inside, joined, mended, to_area, to_plane,
-    union_near_first, with, without_holes,
+    Ground, apart, closed, disc, disc_box, edge_index, inside_index, is_inside, joined, mended, to_area,
+    to_plane, union_near_first, with, without_holes,
 };
 use walk::{Mark, Marks, rings_of, walks};
 
@@ -192,7 +194,7 @@ pub struct Inputs<'a> {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Step {
     /// Short word for it: "round", "satellites", "inner", "held", "merge", "holes", "squares", "units", "parcels", "lines",
-    /// "legs", "parcels-again".
+    /// "legs", "parcels-again", "mended".
     pub what: &'static str,
     /// What was done, in words.
     pub words: String,
@@ -317,30 +319,35 @@ impl<'a> Job<'a> {
         }
     }
 
-    /// What a ring requires about one epicentre.
-    fn required(&self, ring: usize, one: &Epicentre<'_>) -> Vec<(Coord<f64>, Polygon<f64>)> {
+    fn is_squares(&self) -> bool {
+        matches!(self.inputs.rule.shape, Shape::Squares { .. })
+    }
+
+    /// What a ring requires about one epicentre: a disc, or the box about it where cells are taken.
+    fn required(&self, ring: usize, one: &Epicentre<'_>) -> (Coord<f64>, Polygon<f64>) {
         let (at, reach_m) = (self.xy(one.find.at), self.reach_m(ring, one));
-        let mut out = vec![(at, disc(&self.frame, one.find.at, reach_m))];
-        if matches!(self.inputs.rule.shape, Shape::Squares { .. }) {
-            let r = reach_m + DISC_MARGIN_M;
-            out.push((at, grid::rectangle(at.x - r, at.y - r, at.x + r, at.y + r)));
+        if self.is_squares() {
+            let (low, high) = disc_box(&self.frame, one.find.at, reach_m);
+            return (at, grid::rectangle(low.x, low.y, high.x, high.y));
         }
-        out
+        (at, disc(&self.frame, one.find.at, reach_m))
     }
 
     fn round(&self, ring: usize, of: &[Epicentre<'_>]) -> Ground {
-        union_near_first(
-            of.par_iter()
-                .flat_map_iter(|one| self.required(ring, one))
-                .collect(),
-        )
+        union_near_first(of.par_iter().map(|one| self.required(ring, one)).collect())
     }
 
     fn merged(&self, ground: Ground) -> Ground {
-        match self.gap_m {
-            Some(gap_m) => joined(closed(&ground, gap_m), gap_m),
-            None => ground,
+        let Some(gap_m) = self.gap_m else {
+            return ground;
+        };
+        let before_m2 = ground.unsigned_area();
+        let merged = joined(closed(ground, gap_m), gap_m);
+        // Cells are counted on what is there to the millimetre, and leave no slits; else a centimetre more closes them.
+        if self.is_squares() || merged.unsigned_area() - before_m2 < TOLD_M2 {
+            return merged;
         }
+        mended(merged)
     }
 
     /// Finds that are epicentres by themselves, and single finds that lie in or near the area they make, until no more do.
@@ -438,7 +445,7 @@ impl<'a> Job<'a> {
         let (own, more): (Vec<&Epicentre<'_>>, Vec<&Epicentre<'_>>) =
             self.epicentres.iter().partition(|e| !e.satellite);
         let ground_of = |of: Vec<&Epicentre<'_>>| {
-            let parts = of.into_par_iter().flat_map_iter(|one| self.required(at, one));
+            let parts = of.into_par_iter().map(|one| self.required(at, one));
             union_near_first(parts.collect())
         };
         let ring = &self.inputs.rule.rings[at];
@@ -522,7 +529,7 @@ impl<'a> Job<'a> {
                 }
                 Snap::Legs { within_m } => {
                     let marks = self.marks(&taken, &names, &BTreeSet::new(), &work.ground);
-                    let made_of_squares = matches!(self.inputs.rule.shape, Shape::Squares { .. });
+                    let made_of_squares = self.is_squares();
                     let m = within_m.central();
                     work.step(
                         "legs",
@@ -532,7 +539,9 @@ impl<'a> Job<'a> {
                             if made_of_squares {
                                 g
                             } else {
-                                legs::straightened(&g, m, |a, b| marks.along(a, b).is_none())
+                                // What runs along a line or a limit, be it in part, stays there.
+                                let curved = |a, b| marks.pieces(a, b).iter().all(|(_, mark)| mark.is_none());
+                                legs::straightened(&g, m, curved)
                             }
                         },
                     );
@@ -610,7 +619,7 @@ impl<'a> Job<'a> {
         work.ground
             .0
             .sort_by(|a, b| b.unsigned_area().total_cmp(&a.unsigned_area()));
-        let area = self.sound_area(&rule.rings[at].id, &mut work.ground)?;
+        let area = self.sound_area(&rule.rings[at].id, &mut work)?;
         let straight = cells.is_some() || rule.snap.iter().any(|snap| matches!(snap, Snap::Legs { .. }));
         let marks = self.marks(taken, &lines, units, &work.ground);
         let walks = walks(&self.frame, &work.ground, &marks, straight);
@@ -636,14 +645,16 @@ impl<'a> Job<'a> {
     }
 
     /// The ground in degrees; where rounding left a knot in it, grown by a centimetre or two until there is none.
-    fn sound_area(&self, ring: &str, ground: &mut Ground) -> Result<Area, BoundaryError> {
-        let mut area = to_area(&self.frame, ground);
+    fn sound_area(&self, ring: &str, work: &mut Work<'_>) -> Result<Area, BoundaryError> {
+        let mut area = to_area(&self.frame, &work.ground);
         for _ in 0..3 {
             if check_sound(ring, &area).is_ok() {
                 break;
             }
-            *ground = without_holes(mended(ground.clone()), self.keep_m2).0;
-            area = to_area(&self.frame, ground);
+            let words = "a centimetre more all round, where rounding had left a knot".into();
+            work.step("mended", words, vec![], mended);
+            work.fill();
+            area = to_area(&self.frame, &work.ground);
         }
         check_sound(ring, &area)?;
         Ok(area)
@@ -664,10 +675,13 @@ impl<'a> Job<'a> {
         if work.ground.0.len() > 1 {
             notes.push(format!("It is in {} parts.", work.ground.0.len()));
         }
-        notes.push(format!(
-            "Distances are geodesics on WGS 84; a circle is drawn as a polygon at most {:.2} m outside it. It is a proposal: the authority draws the area, and the law of the place decides.",
-            DISC_MARGIN_M + DISC_ERROR_M
-        ));
+        let circle = if self.is_squares() {
+            String::new()
+        } else {
+            let out_m = DISC_MARGIN_M + DISC_ERROR_M;
+            format!("; a circle is drawn as a polygon at most {out_m:.2} m outside it")
+        };
+        notes.push(format!("Distances are geodesics on WGS 84{circle}. It is a proposal: the authority draws the area, and the law of the place decides."));
         notes
     }
 }

@@ -24,6 +24,8 @@ pub(super) const EDGE_M: f64 = 500.0;
 const JOIN_RAD: f64 = 0.05;
 /// Pieces and holes smaller than this are dust of the arithmetic, m2.
 const DUST_M2: f64 = 1e-3;
+/// What runs out and back within less than this is a hair of it, metres: less than a disc's margin.
+const HAIR_M: f64 = 1e-3;
 
 /// One edge of a ground.
 #[derive(Debug, Clone, Copy)]
@@ -236,19 +238,61 @@ pub(super) fn with(ground: &Ground, more: impl IntoIterator<Item = Polygon<f64>>
     together(ground.0.iter().cloned().chain(more).collect())
 }
 
+/// Without pieces and holes that are dust, and without hairs.
 fn without_dust(ground: Ground) -> Ground {
     MultiPolygon::new(
         ground
             .0
             .into_iter()
-            .filter(|p| p.unsigned_area() > DUST_M2)
             .map(|p| {
                 let (outer, holes) = p.into_inner();
-                let holes = holes.into_iter().filter(|h| ring_m2(h) > DUST_M2).collect();
-                Polygon::new(outer, holes)
+                let holes = holes.into_iter().map(without_hairs);
+                let holes = holes.filter(|h| ring_m2(h) > DUST_M2).collect();
+                Polygon::new(without_hairs(outer), holes)
             })
+            .filter(|p| p.unsigned_area() > DUST_M2)
             .collect(),
     )
+}
+
+/// A ring without bits that run out and straight back: where edges of two polygons lie on each other, their union has some.
+fn without_hairs(ring: LineString<f64>) -> LineString<f64> {
+    let n = ring.0.len().saturating_sub(1);
+    let is_hair = |i: usize| is_hair(ring.0[(i + n - 1) % n], ring.0[i], ring.0[i + 1]);
+    if n < 3 || !(0..n).any(is_hair) {
+        return ring;
+    }
+    let mut out: Vec<Coord<f64>> = Vec::with_capacity(n);
+    for &c in &ring.0[..n] {
+        add_without_hair(&mut out, c);
+    }
+    // Those at the ring's own beginning: walked over once more from the middle of what is left.
+    let half = out.len() / 2;
+    out.rotate_left(half);
+    let mut again = Vec::with_capacity(out.len());
+    for c in out {
+        add_without_hair(&mut again, c);
+    }
+    LineString::new(again)
+}
+
+fn add_without_hair(out: &mut Vec<Coord<f64>>, c: Coord<f64>) {
+    while let [.., a, b] = out[..] {
+        if !is_hair(a, b, c) {
+            break;
+        }
+        out.pop();
+    }
+    if out.last() != Some(&c) {
+        out.push(c);
+    }
+}
+
+/// Whether the way from `a` to `b` to `c` turns straight back on itself.
+fn is_hair(a: Coord<f64>, b: Coord<f64>, c: Coord<f64>) -> bool {
+    let (out, back) = (b - a, c - b);
+    let longer_m = apart(a, b).max(apart(b, c));
+    out.x * back.x + out.y * back.y < 0.0 && turn(a, b, c).abs() <= HAIR_M * longer_m
 }
 
 fn ring_m2(line: &LineString<f64>) -> f64 {
@@ -318,18 +362,51 @@ fn resized(ground: &Ground, by_m: f64) -> Ground {
 }
 
 /// Morphological closing: the ground with every place that no disc of diameter `gap_m` can reach from outside (Serra 1982,
-/// Image analysis and mathematical morphology). Rounded corners are polygons, so it may take in up to 0.03 % of the gap more.
-pub(super) fn closed(ground: &Ground, gap_m: f64) -> Ground {
-    let half_m = 0.5 * gap_m;
-    // The rounded corners of the grown ground are inscribed; grow so that they hold the true ones.
-    let grown = resized(ground, half_m / (0.5 * JOIN_RAD).cos());
+/// Image analysis and mathematical morphology), to 0.03 % of the gap, since rounded corners are polygons. The ground itself where
+/// there is no such place. Slits may be left; see [`mended`].
+pub(super) fn closed(ground: Ground, gap_m: f64) -> Ground {
+    // Grown so that the rounded corners hold the true ones, and shrunk by as much, so that straight edges come back where they
+    // were.
+    let by_m = 0.5 * gap_m / (0.5 * JOIN_RAD).cos();
     // Only what is really new: where both have the same edge, two roundings of it would leave slits.
-    let new = resized(&grown, -half_m).difference(ground);
-    let real = new.0.into_iter().filter(|piece| {
-        let round_m: f64 = piece.exterior().0.windows(2).map(|w| apart(w[0], w[1])).sum();
-        piece.unsigned_area() > SLIVER_M2.max(SLIVER_M * round_m)
-    });
-    mended(with(ground, real))
+    let new = resized(&resized(&ground, by_m), -by_m).difference(&ground);
+    let mut real = new
+        .0
+        .into_iter()
+        .filter(|piece| {
+            let round_m: f64 = piece.exterior().0.windows(2).map(|w| apart(w[0], w[1])).sum();
+            piece.unsigned_area() > SLIVER_M2.max(SLIVER_M * round_m)
+        })
+        .peekable();
+    if real.peek().is_none() {
+        return ground;
+    }
+    with(&ground, real)
+}
+
+/// The box of the ground within a geodesic radius of a position, to a hundredth of a millimetre: south-western and north-eastern
+/// corner.
+pub(super) fn disc_box(frame: &Frame, at: Position, radius_m: f64) -> (Coord<f64>, Coord<f64>) {
+    let on = |azimuth_deg: f64| {
+        let xy = frame.to_xy_exact(destination(at, azimuth_deg, radius_m));
+        Coord { x: xy.x_m, y: xy.y_m }
+    };
+    // Each side is reached near its own direction; by thirds, since the way there rises to it and falls behind it.
+    let most = |towards_deg: f64, reach: fn(Coord<f64>) -> f64| {
+        let (mut low, mut high) = (towards_deg - 60.0, towards_deg + 60.0);
+        for _ in 0..60 {
+            let third = (high - low) / 3.0;
+            if reach(on(low + third)) < reach(on(high - third)) {
+                low += third;
+            } else {
+                high -= third;
+            }
+        }
+        reach(on(0.5 * (low + high)))
+    };
+    let (east, north) = (most(90.0, |c| c.x), most(0.0, |c| c.y));
+    let (west, south) = (-most(270.0, |c| -c.x), -most(180.0, |c| -c.y));
+    (Coord { x: west, y: south }, Coord { x: east, y: north })
 }
 
 /// A new piece smaller than this, or narrower, is a sliver of rounding, m2 and metres.

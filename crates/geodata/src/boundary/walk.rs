@@ -122,8 +122,43 @@ impl Marks {
         found
     }
 
-    /// What the edge from `a` to `b` runs along, if anything.
-    pub(super) fn along(&self, a: Coord<f64>, b: Coord<f64>) -> Option<&Mark> {
+    /// The edge from `a` to `b` in pieces, each with its end and what it runs along, if anything. A long edge may run along the
+    /// limits of many parcels in a row: it is cut where one of them ends.
+    pub(super) fn pieces(&self, a: Coord<f64>, b: Coord<f64>) -> Vec<(Coord<f64>, Option<&Mark>)> {
+        let edge = Edge {
+            a,
+            b,
+            ring: 0,
+            part: 0,
+            along_m: 0.0,
+        };
+        let low = [a.x.min(b.x) - ALONG_M, a.y.min(b.y) - ALONG_M];
+        let high = [a.x.max(b.x) + ALONG_M, a.y.max(b.y) + ALONG_M];
+        let met = self
+            .tree
+            .locate_in_envelope_intersecting(&AABB::from_corners(low, high));
+        let mut cuts: Vec<(f64, Coord<f64>)> = Vec::new();
+        for end in met.flat_map(|marked| [marked.edge.a, marked.edge.b]) {
+            let on = edge.nearest(end);
+            if apart(on, end) <= ALONG_M {
+                cuts.push((apart(a, on), on));
+            }
+        }
+        cuts.sort_by(|one, other| one.0.total_cmp(&other.0));
+        let (mut from, mut at_m, mut out) = (a, 0.0, Vec::new());
+        let whole_m = apart(a, b);
+        for (cut_m, on) in cuts {
+            if cut_m - at_m > 2.0 * ALONG_M && whole_m - cut_m > 2.0 * ALONG_M {
+                out.push((on, self.along(from, on)));
+                (from, at_m) = (on, cut_m);
+            }
+        }
+        out.push((b, self.along(from, b)));
+        out
+    }
+
+    /// What the edge from `a` to `b` runs along in its whole length, if anything.
+    fn along(&self, a: Coord<f64>, b: Coord<f64>) -> Option<&Mark> {
         let middle = a + (b - a) * 0.5;
         let (at_a, at_b) = (self.at(a), self.at(b));
         self.at(middle)
@@ -170,14 +205,18 @@ fn round(frame: &Frame, ring: &LineString<f64>, marks: &Marks, straight: bool) -
     let corners = clockwise_from_north(ring);
     let mut runs: Vec<Run> = Vec::new();
     for w in corners.windows(2) {
-        let along = match marks.along(w[0], w[1]) {
-            Some(Mark::Line(name)) => Along::Line(name.clone()),
-            Some(Mark::Parcel(label)) => Along::Parcels(vec![label.clone()]),
-            Some(Mark::Unit(label)) => Along::Units(vec![label.clone()]),
-            None if straight => Along::Straight,
-            None => Along::Curve,
-        };
-        add(&mut runs, along, w[0], w[1]);
+        let mut from = w[0];
+        for (to, mark) in marks.pieces(w[0], w[1]) {
+            let along = match mark {
+                Some(Mark::Line(name)) => Along::Line(name.clone()),
+                Some(Mark::Parcel(label)) => Along::Parcels(vec![label.clone()]),
+                Some(Mark::Unit(label)) => Along::Units(vec![label.clone()]),
+                None if straight => Along::Straight,
+                None => Along::Curve,
+            };
+            add(&mut runs, along, from, to);
+            from = to;
+        }
     }
     let runs = without_bits(runs);
     runs.iter().filter_map(|run| stretch(frame, run)).collect()
@@ -205,6 +244,14 @@ fn same_way(a: Coord<f64>, b: Coord<f64>, c: Coord<f64>) -> bool {
     cross.atan2(dot).abs() <= STRAIGHT_DEG.to_radians()
 }
 
+/// Whether a straight run of corners goes on to `b`. Bits that rounding left on a leg have no way of their own.
+fn goes_straight(corners: &[Coord<f64>], b: Coord<f64>) -> bool {
+    let (Some(&first), Some(&last)) = (corners.first(), corners.last()) else {
+        return false;
+    };
+    apart(first, last) < SHORTEST_M || apart(last, b) < SHORTEST_M || same_way(first, last, b)
+}
+
 /// Adds an edge to the last run where it goes on with the same thing, else as a run of its own.
 fn add(runs: &mut Vec<Run>, along: Along, a: Coord<f64>, b: Coord<f64>) {
     if let Some(last) = runs.last_mut() {
@@ -219,10 +266,7 @@ fn add(runs: &mut Vec<Run>, along: Along, a: Coord<f64>, b: Coord<f64>) {
                 );
                 true
             }
-            (Along::Straight, Along::Straight) => {
-                let n = last.corners.len();
-                n >= 2 && same_way(last.corners[0], last.corners[n - 1], b)
-            }
+            (Along::Straight, Along::Straight) => goes_straight(&last.corners, b),
             (Along::Curve, Along::Curve) => true,
             _ => false,
         };
@@ -263,6 +307,10 @@ fn without_bits(runs: Vec<Run>) -> Vec<Run> {
                 true
             }
             (Along::Curve, Along::Curve) => true,
+            (Along::Straight, Along::Straight) => run
+                .corners
+                .last()
+                .is_some_and(|&end| goes_straight(&last.corners, end)),
             _ => false,
         };
         if again {
