@@ -18,11 +18,11 @@ use crate::error::ModelError;
 use crate::lure::Lure;
 use crate::param::{Dist, Mark, Param};
 use crate::phenology::{FlightCurve, HeatModel, HeatWindow, MonthDay};
+use crate::trial::TrialSection;
 pub use inspection::{
     BranchSection, DetectionTreeSection, DrawnDetectionTree, DrawnInspection, HotlineSection,
     InspectionSection,
 };
-use crate::trial::TrialSection;
 
 /// A statement that is not a number (a method, a form), with its source and mark.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -534,7 +534,9 @@ impl TargetProfile {
             }
         }
         self.params().iter().try_for_each(Entry::check)?;
-        self.inspection.as_ref().map_or(Ok(()), InspectionSection::check)?;
+        self.inspection
+            .as_ref()
+            .map_or(Ok(()), InspectionSection::check)?;
         self.trial.as_ref().map_or(Ok(()), TrialSection::check)?;
         self.check_hosts()?;
         for (what, clock) in self.clocks.all() {

@@ -84,7 +84,13 @@ pub fn propose(programme: &Programme, case: &Case) -> Result<Proposed, ChainErro
     let mut epicentres = Vec::new();
     for (i, one) in found.iter().enumerate() {
         let with_others = outcome.fired.iter().any(|f| f.finds.contains(&i));
-        if with_others || !protocol.trigger.evaluate(std::slice::from_ref(one))?.fired.is_empty() {
+        if with_others
+            || !protocol
+                .trigger
+                .evaluate(std::slice::from_ref(one))?
+                .fired
+                .is_empty()
+        {
             epicentres.push(placed[i].0.label.clone());
         }
     }
