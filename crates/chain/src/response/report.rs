@@ -7,6 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use earlywood_geodata::AreaIndex;
 use earlywood_journal::{Act, Body, PestReportIssued, Programme, Receipt, ReportItem};
+use jiff::civil::Date;
 use serde::Serialize;
 
 use super::case::Case;
@@ -265,7 +266,7 @@ pub struct Issue {
 /// Issues a draft.
 ///
 /// # Errors
-/// A report that lacks items called final; what the journal refuses (no response, for one).
+/// As [`entry`]; what the journal refuses (no response, for one).
 pub fn issue(
     programme: &mut Programme,
     act: &Act,
@@ -273,6 +274,15 @@ pub fn issue(
     draft: Draft,
     how: Issue,
 ) -> Result<Receipt, ChainError> {
+    let body = entry(case, draft, how, act.today())?;
+    Ok(programme.append(act, Body::PestReportIssued(body))?)
+}
+
+/// What is recorded of a draft that is issued on a day.
+///
+/// # Errors
+/// A report that lacks items called final.
+pub fn entry(case: &Case, draft: Draft, how: Issue, date: Date) -> Result<PestReportIssued, ChainError> {
     if how.last && !draft.missing.is_empty() {
         return Err(ChainError::asked(
             "final",
@@ -288,10 +298,10 @@ pub fn issue(
         (_, None) if draft.changed.is_empty() => Some("nothing but its date".into()),
         (_, None) => Some(format!("changed: {}", draft.changed.join(", "))),
     };
-    let body = PestReportIssued {
+    Ok(PestReportIssued {
         find: case.find.clone(),
         version: draft.version,
-        date: act.today(),
+        date,
         preliminary: !how.last,
         items: draft
             .items
@@ -306,6 +316,5 @@ pub fn issue(
         statement: how.statement,
         to: how.to,
         changes,
-    };
-    Ok(programme.append(act, Body::PestReportIssued(body))?)
+    })
 }

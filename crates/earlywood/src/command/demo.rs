@@ -10,9 +10,11 @@ use clap::Args;
 use earlywood_chain::ground::{Ground, GroundOptions};
 use earlywood_chain::load::What;
 use earlywood_chain::siting::{Aim, Request, candidates, choose};
+use earlywood_chain::trial::{self, Answer};
 use earlywood_journal::{Act, Programme};
 use earlywood_model::phenology::{SeasonOptions, SeasonSpan, season_plan};
 use earlywood_model::record::{Access, Place, Placement, Visit};
+use earlywood_model::trial::{Kind, Presence, PriorOf};
 use earlywood_model::weather::Series;
 use earlywood_planner::siting::Limit;
 use earlywood_print::fill::season::{Asked, Decoration, gather};
@@ -29,6 +31,7 @@ use crate::demo::district::{self, District, Files, SEASON_YEAR, TARGETS};
 use crate::demo::files;
 use crate::demo::incursion::{self, Arrival, HostSpot, Incursion};
 use crate::demo::paper;
+use crate::demo::response;
 use crate::demo::season::{self, Calendar, Failings, TrapTruth};
 use crate::demo::working_day::{self, Played};
 use crate::out::Form;
@@ -111,6 +114,7 @@ fn play(args: &DemoArgs, form: Form) -> Result<()> {
     let mut programme = Programme::create(&path, district::NAME, &act)?;
     load(&mut programme, &inputs, &act, form, &tell)?;
     let staff = custody::enrol(&mut programme, &act, &CREWS)?;
+    response::adopt(&mut programme, &act)?;
     let chosen = if args.no_incursion {
         None
     } else {
@@ -138,11 +142,24 @@ fn play(args: &DemoArgs, form: Form) -> Result<()> {
     tell("Writing the same programme as it stood on a morning in its season …");
     let morning_path = dir.join(AT_WORK);
     working_day::write(&morning_path, &district, &season, &access, args.seed)?;
+    for find in response::respond(&mut programme, &act, ground_options(), args.seed)? {
+        tell(&format!(
+            "{find} is confirmed: notices, regulated area, delimiting survey and pest report are in the journal."
+        ));
+    }
     tell("Reckoning assurance and writing the report …");
     let mut notes = Vec::new();
     let data = gather(&programme, &asked(&district, last_day), &mut notes);
     tell_notes(&notes);
-    let data = data?;
+    let mut data = data?;
+    tell("Trying the plans in simulated worlds, and whether what is stated is true …");
+    for id in TARGETS {
+        earlywood_print::fill::trial::add(
+            &programme,
+            &mut data,
+            &tried(&programme, id, last_day, args.seed)?,
+        )?;
+    }
     let report_path = dir.join(REPORT);
     fs::write(&report_path, earlywood_print::report::html(&data))
         .with_context(|| format!("{} can't be written", report_path.display()))?;
@@ -480,7 +497,41 @@ fn asked(district: &District, on: Date) -> Asked {
     }
 }
 
-/// Five lines: what was done, one on each target, the file, the report and the paper.
+/// Simulated worlds of each target's trial, and draws behind each statement of its calibration: few, for the demo's sake; the
+/// report says how many.
+const WORLDS: u32 = 100;
+const STATEMENT_DRAWS: u32 = 40;
+/// As `earlywood trial` has it.
+const MOST_INSECTS: u32 = 20_000;
+
+/// The plan of a target in the simulated season, and the curve of what the assurance states of it.
+fn tried(programme: &Programme, id: &str, on: Date, seed: u64) -> Result<Answer> {
+    let ground = Ground::of(
+        programme,
+        earlywood_chain::target(programme, id)?,
+        ground_options(),
+    )?;
+    let mut notes = Vec::new();
+    let series = earlywood_chain::weather::series(programme, None, &mut notes)?;
+    let asked = trial::Asked {
+        plan: Some(trial::Named::Latest),
+        against: None,
+        year: SEASON_YEAR,
+        seasons: 1,
+        on,
+        replicates: WORLDS,
+        seed,
+        kind: Kind::Growing,
+        presence: Presence::Certain,
+        most_insects: MOST_INSECTS,
+        given: trial::Given::default(),
+    };
+    let question = trial::Question::of(programme, &ground, &series, &asked, &mut notes)?;
+    tell_notes(&notes);
+    super::trial::answer(programme, &question, Some((STATEMENT_DRAWS, PriorOf::Spread)))
+}
+
+/// Five lines: what was done, one on each target, the file, the report and the paper; and one for each response.
 fn summary(
     data: &ReportData,
     entries: u64,
@@ -495,6 +546,8 @@ fn summary(
         data.targets.len()
     )];
     lines.extend(data.targets.iter().map(target_line));
+    let responses = data.targets.iter().flat_map(|t| &t.responses);
+    lines.extend(responses.filter_map(|r| Some(format!("{}: {}.", r.title, r.in_short.as_ref()?))));
     lines.push(format!(
         "Programme file: {} (try: earlywood assurance {} --help).",
         programme.display(),

@@ -555,7 +555,8 @@ fn clock_words(all: &Whole) -> Vec<String> {
 
 // What is recorded.
 
-fn adopt(args: &ResponseArgs, named: &str, form: Form) -> Result<()> {
+/// The protocol of a file, or the one that comes with the program for a target, with the entry that adopts it.
+pub(crate) fn adoption(named: &str) -> Result<(protocol::Protocol, ProtocolAdopted)> {
     let path = Path::new(named);
     let toml = if path.exists() {
         std::fs::read_to_string(path).with_context(|| format!("{named} can't be read"))?
@@ -569,11 +570,16 @@ fn adopt(args: &ResponseArgs, named: &str, form: Form) -> Result<()> {
         );
     };
     let read = protocol::Protocol::from_toml(&toml).with_context(|| named.to_owned())?;
-    let mut programme = super::open(&args.file)?;
     let body = ProtocolAdopted {
         target: read.target.clone(),
         toml,
     };
+    Ok((read, body))
+}
+
+fn adopt(args: &ResponseArgs, named: &str, form: Form) -> Result<()> {
+    let (read, body) = adoption(named)?;
+    let mut programme = super::open(&args.file)?;
     let receipt = programme.append(&args.actor.act()?, Body::ProtocolAdopted(body))?;
     tell(&read.warnings());
     form.say(
@@ -608,25 +614,11 @@ fn act(args: &ResponseArgs, find: &str, what: &What, form: Form) -> Result<()> {
     let (receipt, words): (Receipt, String) = match what {
         What::Adopt { .. } => bail!("a protocol is adopted without a find"),
         What::Open { reason } => {
-            let entry = case.protocol().map(|_| case.protocol_entry)?;
-            let protocol = entry.ok_or_else(|| anyhow!("no protocol is adopted for {}", case.profile.id))?;
-            let proposed = trigger::propose(&programme, &case)?;
-            let set_off: Vec<String> = proposed
-                .met
-                .iter()
-                .map(|m| format!("{}: {}", m.rule, m.sets_off))
-                .collect();
-            let said = if set_off.is_empty() {
+            let body = opening(&programme, &case, reason)?;
+            let said = if body.set_off.is_empty() {
                 "nothing".to_owned()
             } else {
-                set_off.join("; ")
-            };
-            let body = ResponseOpened {
-                find: find.to_owned(),
-                target: case.profile.id.clone(),
-                protocol,
-                set_off,
-                reason: reason.clone(),
+                body.set_off.join("; ")
             };
             let receipt = programme.append(&act, Body::ResponseOpened(body))?;
             (
@@ -701,6 +693,21 @@ fn act(args: &ResponseArgs, find: &str, what: &What, form: Form) -> Result<()> {
         || words,
         || json!({"find": find, "entry": receipt.id.to_string()}),
     )
+}
+
+/// What opens a response: the protocol that holds, and what it sets off as far as is known.
+pub(crate) fn opening(programme: &Programme, case: &Case, reason: &str) -> Result<ResponseOpened> {
+    let entry = case.protocol().map(|_| case.protocol_entry)?;
+    let protocol = entry.ok_or_else(|| anyhow!("no protocol is adopted for {}", case.profile.id))?;
+    let proposed = trigger::propose(programme, case)?;
+    let said = |m: &trigger::Met| format!("{}: {}", m.rule, m.sets_off);
+    Ok(ResponseOpened {
+        find: case.find.clone(),
+        target: case.profile.id.clone(),
+        protocol,
+        set_off: proposed.met.iter().map(said).collect(),
+        reason: reason.to_owned(),
+    })
 }
 
 /// The survey of a case, laid out by rings and optimised.
@@ -793,7 +800,7 @@ fn layout_words(layout: &Layout) -> String {
 }
 
 /// The area that the protocol's rule proposes.
-fn proposed_area(programme: &Programme, case: &Case) -> Result<area::Proposal> {
+pub(crate) fn proposed_area(programme: &Programme, case: &Case) -> Result<area::Proposal> {
     let rule = case.protocol()?.area.as_ref().ok_or_else(|| {
         anyhow!(
             "the protocol of {} has no [area]: add it and adopt it again, or draw one with --geometry",

@@ -5,6 +5,7 @@ use clap::{Args, ValueEnum};
 use earlywood_chain::ground::Ground;
 use earlywood_chain::trial::{Answer, Asked, Given, Named, Question, state};
 use earlywood_chain::wording::share;
+use earlywood_journal::Programme;
 use earlywood_model::assurance::Band;
 use earlywood_model::profile::TargetProfile;
 use earlywood_model::reliability::{Bin, Difference};
@@ -171,19 +172,28 @@ pub(crate) fn run(args: TrialArgs, form: Form) -> Result<()> {
         PriorArg::Spread => PriorOf::Spread,
         PriorArg::Profile => PriorOf::Profile,
     };
-    let answer = Answer {
+    let calibration = args.calibration.then_some((args.draws, prior));
+    let answer = answer(&programme, &question, calibration)?;
+    form.say(|| words(&answer, &ground.profile), || json!(answer))
+}
+
+/// Plays the trial, and the calibration with so many draws a statement and such a prior where it is asked for.
+pub(crate) fn answer(
+    programme: &Programme,
+    question: &Question,
+    calibration: Option<(u32, PriorOf)>,
+) -> Result<Answer> {
+    Ok(Answer {
         programme: programme.id()?.to_string(),
-        state: state(&programme)?,
+        state: state(programme)?,
         trial: question.trial()?,
-        calibration: if args.calibration {
-            question.calibration(args.draws, prior)?
-        } else {
-            Vec::new()
+        calibration: match calibration {
+            Some((draws, prior)) => question.calibration(draws, prior)?,
+            None => Vec::new(),
         },
         rests_on: question.rests_on(),
         version: env!("CARGO_PKG_VERSION").to_string(),
-    };
-    form.say(|| words(&answer, &ground.profile), || json!(answer))
+    })
 }
 
 fn words(answer: &Answer, profile: &TargetProfile) -> String {

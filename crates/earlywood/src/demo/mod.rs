@@ -8,6 +8,7 @@
 //! * [`season`] plays the crews' year: visits made, late, missed, traps blown down.
 //! * [`working_day`] is the same district on a morning in its season, as its people would find it at work.
 //! * [`paper`] prints what the crews and the lead would have in their hands.
+//! * [`response`] answers the first confirmed find as the protocol says.
 //! * [`incursion`] lets single insects fly past the traps that really hung that day.
 
 mod clock;
@@ -19,6 +20,7 @@ pub(crate) mod incursion;
 mod layout;
 pub(crate) mod paper;
 pub(crate) mod plane;
+pub(crate) mod response;
 mod roads;
 pub(crate) mod season;
 mod weather;

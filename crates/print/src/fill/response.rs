@@ -88,6 +88,7 @@ fn part(all: &Whole, survey: Vec<Position>, frame: &Frame) -> ResponsePart {
         caution: "Confidential: exact places, and what nobody outside may have been told yet. All of it is proposed; people with \
                   standing decide, and the law of the place holds."
             .into(),
+        in_short: in_short(all),
         parts,
         cells: all
             .origin
@@ -104,6 +105,33 @@ fn part(all: &Whole, survey: Vec<Position>, frame: &Frame) -> ResponsePart {
         survey: survey.iter().map(at).collect(),
         finds: all.finds.iter().filter_map(|f| f.position.as_ref()).map(at).collect(),
     }
+}
+
+fn in_short(all: &Whole) -> Option<String> {
+    let origin = all.origin.as_ref().map(|o| {
+        format!(
+            "it came from within {:.1} ha (50 %) or {:.1} ha (95 %)",
+            o.region50.hectares, o.region95.hectares
+        )
+    });
+    let area = all
+        .area
+        .as_ref()
+        .map(|a| format!("{:.2} km2 regulated (version {})", a.km2, a.version));
+    let survey = all
+        .delimiting
+        .as_ref()
+        .map(|d| format!("a delimiting survey with {} traps and {} looks", d.traps, d.looks));
+    let clock = all.clock.as_ref().map(|c| {
+        let end = match (c.done_on, c.forecast) {
+            (Some(day), _) => format!(", run out on {day}"),
+            (None, Some(f)) => format!(", until about {}", f.median),
+            (None, None) => String::new(),
+        };
+        format!("release clock at {:.2} of {} {}{end}", c.passed, c.needed, c.term)
+    });
+    let known: Vec<String> = [origin, area, survey, clock].into_iter().flatten().collect();
+    (!known.is_empty()).then(|| known.join("; "))
 }
 
 fn found(all: &Whole) -> Vec<String> {

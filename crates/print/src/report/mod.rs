@@ -189,6 +189,8 @@ pub struct ResponsePart {
     pub title: String,
     /// What a reader must know first.
     pub caution: String,
+    /// The figures of it in one line: ground, area, survey, clock; `None` where none of them could be worked out.
+    pub in_short: Option<String>,
     /// Headings, each with its sentences.
     pub parts: Vec<(String, Vec<String>)>,
     /// Cells of the origin's 95 % region, and whether each belongs to the 50 % region.

@@ -14,6 +14,7 @@ pub(crate) fn part(response: &ResponsePart) -> Markup {
     html! {
         h3 { (response.title) }
         p.note { (response.caution) }
+        @if let Some(short) = &response.in_short { p { "In short: " (short) "." } }
         @if let Some(map) = map(response) {
             figure {
                 (map)
@@ -106,6 +107,7 @@ mod tests {
         ResponsePart {
             title: "The response to find S-1".into(),
             caution: "Confidential.".into(),
+            in_short: Some("2.00 km2 regulated (version 1)".into()),
             parts: vec![(
                 "Where it came from".into(),
                 vec!["50 % within 1 ha <here>.".into()],
@@ -125,6 +127,7 @@ mod tests {
             "Where it came from",
             "&lt;here&gt;",
             "regulated area",
+            "In short: 2.00 km2",
             "500 m",
         ] {
             assert!(page.contains(said), "{said}: {page}");
