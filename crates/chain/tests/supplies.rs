@@ -42,15 +42,16 @@ impl Site {
                 taken_down: None,
             })
             .collect();
-        let toml = earlywood_model::profile::SHIPPED_TOML
+        let shipped = earlywood_model::profile::SHIPPED_TOML
             .into_iter()
-            .find(|t| t.contains(&format!("id = \"{target}\"")))
-            .unwrap();
-        let adopted = TargetAdopted {
-            id: target.into(),
-            toml: toml.into(),
-        };
-        programme.append(&act, Body::TargetAdopted(adopted)).unwrap();
+            .find(|t| t.contains(&format!("id = \"{target}\"")));
+        if let Some(toml) = shipped {
+            let adopted = TargetAdopted {
+                id: target.into(),
+                toml: toml.into(),
+            };
+            programme.append(&act, Body::TargetAdopted(adopted)).unwrap();
+        }
         if traps > 0 {
             programme.record_placements(&act, &placements).unwrap();
         }
