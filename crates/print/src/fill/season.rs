@@ -96,6 +96,7 @@ pub fn gather(
             .gather(notes)
         })
         .collect::<Result<Vec<_>, ChainError>>()?;
+    let methods = methods(targets.iter().any(has_evidence));
     Ok(ReportData {
         programme: programme.name()?,
         season_year: asked.on.year(),
@@ -104,7 +105,7 @@ pub fn gather(
         invented: asked.decoration.invented.clone(),
         map: map_base(programme, &frame, &asked.decoration)?,
         targets,
-        methods: methods(targets.iter().any(has_evidence)),
+        methods,
         cautions: cautions(),
     })
 }
