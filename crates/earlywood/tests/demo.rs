@@ -113,7 +113,10 @@ fn a_hidden_incursion_ends_in_a_find_that_is_answered_step_by_step() {
     ] {
         assert!(report.contains(part), "{part}");
     }
-    assert!(!report.contains("Not worked out"), "every part could be worked out");
+    assert!(
+        !report.contains("Not worked out"),
+        "every part could be worked out"
+    );
     curves_for_both(&report);
     let file = dir.path().join("district.earlywood");
     let all = ask(&file, &["response"], &[]);
@@ -122,9 +125,16 @@ fn a_hidden_incursion_ends_in_a_find_that_is_answered_step_by_step() {
     };
     assert!(all["waiting"].as_array().unwrap().is_empty(), "{all}");
     assert!(one["area_km2"].as_f64().unwrap() > 0.1, "{all}");
-    let told = ask(&file, &["response"], &[one["find"].as_str().unwrap(), "--on", "2025-12-31"]);
+    let told = ask(
+        &file,
+        &["response"],
+        &[one["find"].as_str().unwrap(), "--on", "2025-12-31"],
+    );
     let steps = told["checklist"]["steps"].as_array().unwrap();
-    assert!(!steps.is_empty() && steps.iter().all(|s| s["standing"] == "done"), "{told}");
+    assert!(
+        !steps.is_empty() && steps.iter().all(|s| s["standing"] == "done"),
+        "{told}"
+    );
     assert!(told["delimiting"]["traps"].as_u64().unwrap() > 0, "{told}");
     assert_eq!(told["reports"][0]["missing"], serde_json::json!([]), "{told}");
 }
@@ -134,7 +144,10 @@ fn without_an_incursion_it_ends_in_an_assurance() {
     let dir = tempfile::tempdir().unwrap();
     let (said, report) = played(dir.path(), &["--no-incursion"]);
     assert_eq!(said.matches("not found. Had it been there").count(), 2, "{said}");
-    assert!(!said.contains("response") && !report.contains("The response to find"), "{said}");
+    assert!(
+        !said.contains("response") && !report.contains("The response to find"),
+        "{said}"
+    );
     curves_for_both(&report);
     let all = ask(&dir.path().join("district.earlywood"), &["response"], &[]);
     assert!(all["responses"].as_array().unwrap().is_empty(), "{all}");
