@@ -64,12 +64,12 @@ fn straight_ring(
     LineString::new(out)
 }
 
+/// A run of curved edges: the number of its first corner, and its corners.
+type Run = (usize, Vec<Coord<f64>>);
+
 /// Runs of edges that are curved, each with the number of its first corner, counted from the corner that is given first. A ring
 /// that is one curve all round is cut at its northernmost corner.
-fn runs(
-    ring: &LineString<f64>,
-    curved: &impl Fn(Coord<f64>, Coord<f64>) -> bool,
-) -> (usize, Vec<(usize, Vec<Coord<f64>>)>) {
+fn runs(ring: &LineString<f64>, curved: &impl Fn(Coord<f64>, Coord<f64>) -> bool) -> (usize, Vec<Run>) {
     let n = ring.0.len().saturating_sub(1);
     if n < 3 {
         return (0, Vec::new());
@@ -80,7 +80,7 @@ fn runs(
         Some(i) => i,
         None => (0..n).max_by(|&a, &b| at(a).y.total_cmp(&at(b).y)).unwrap_or(0),
     };
-    let mut out: Vec<(usize, Vec<Coord<f64>>)> = Vec::new();
+    let mut out: Vec<Run> = Vec::new();
     let mut open = false;
     for k in 0..n {
         let i = (start + k) % n;

@@ -26,6 +26,8 @@ const JOIN_RAD: f64 = 0.05;
 const DUST_M2: f64 = 1e-3;
 /// What runs out and back within less than this is a hair of it, metres: less than a disc's margin.
 const HAIR_M: f64 = 1e-3;
+/// So near the straight way between its neighbours a corner of a grown ground is none, metres: far less than it grew.
+const WASTE_M: f64 = 1e-4;
 
 /// One edge of a ground.
 #[derive(Debug, Clone, Copy)]
@@ -419,7 +421,31 @@ pub(super) const MEND_M: f64 = 0.01;
 pub(super) fn mended(ground: Ground) -> Ground {
     let style = BufferStyle::new(MEND_M).line_join(LineJoin::Miter(1.0));
     let grown = without_dust(ground.buffer_with_style(style));
-    with(&ground, grown.0)
+    let grown = grown.into_iter().map(|p| {
+        let (outer, holes) = p.into_inner();
+        Polygon::new(without_waste(&outer), holes.iter().map(without_waste).collect())
+    });
+    with(&ground, grown)
+}
+
+/// A ring without corners that lie on the straight way between their neighbours: growing puts one either side of each corner,
+/// less than a millimetre off, and an edge so short has no way of its own.
+fn without_waste(ring: &LineString<f64>) -> LineString<f64> {
+    let mut out: Vec<Coord<f64>> = Vec::with_capacity(ring.0.len());
+    for &c in &ring.0 {
+        if let [.., a, b] = out[..]
+            && turn(a, b, c).abs() <= WASTE_M * apart(a, c)
+            && (b - a).x * (c - b).x + (b - a).y * (c - b).y >= 0.0
+        {
+            out.pop();
+        }
+        out.push(c);
+    }
+    if out.len() < 4 {
+        ring.clone()
+    } else {
+        LineString::new(out)
+    }
 }
 
 /// A triangle, counterclockwise; `None` where there is none.
