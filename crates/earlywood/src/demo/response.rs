@@ -38,6 +38,9 @@ const WORTH_DRAWING_KM2: f64 = 0.01;
 /// Adopts the protocols that come with the program, before the season: what follows a find is decided beforehand.
 pub(crate) fn adopt(programme: &mut Programme, act: &Act) -> Result<()> {
     for target in TARGETS {
+        // A protocol is of a target that the programme has taken.
+        let profile = earlywood_chain::target(programme, target)?;
+        programme.adopt_target(act, &profile.to_toml()?)?;
         let (_, body) = adoption(target)?;
         let draft = Draft {
             event_time: Some(format!("{SEASON_YEAR}-01-02T10:00:00Z")),
