@@ -283,12 +283,8 @@ impl RoadNet {
             input.add_edge(a as usize, b as usize, ms as usize);
         }
         // The library knows no node beyond the last edge that is no loop: a road out of nowhere, which nothing can come to,
-        // makes all of ours known.
-        let beyond = list
-            .iter()
-            .map(|&(a, b, _)| a.max(b) as usize + 1)
-            .max()
-            .unwrap_or(0);
+        // makes all of our junctions known, one that has nothing but a loop too.
+        let beyond = self.counts.junctions;
         if beyond > 0 {
             input.add_edge(beyond, beyond - 1, 1);
         }
