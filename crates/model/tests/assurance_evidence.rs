@@ -356,7 +356,13 @@ fn traps_and_looks_are_joined_cell_by_cell() {
     close(i.weight, 0.2, 1e-15);
     close(
         t.p_free.unwrap().median,
-        world.with(&Evidence::default()).zones[0].periods.last().unwrap().p_free.unwrap().median,
+        world.with(&Evidence::default()).zones[0]
+            .periods
+            .last()
+            .unwrap()
+            .p_free
+            .unwrap()
+            .median,
         1e-12,
     );
 }
