@@ -97,6 +97,33 @@ impl TryFrom<&ClockDays> for Clock {
     }
 }
 
+/// Days on which a trap's parts were fitted, counted as the caller counts; `None` for a part that is not there.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Parts {
+    pub(crate) lure: Option<i32>,
+    pub(crate) insert: Option<i32>,
+    pub(crate) killing_agent: Option<i32>,
+    pub(crate) body: Option<i32>,
+}
+
+impl Parts {
+    pub(crate) fn all_on(day: i32) -> Self {
+        Parts {
+            lure: Some(day),
+            insert: Some(day),
+            killing_agent: Some(day),
+            body: Some(day),
+        }
+    }
+
+    pub(crate) const NONE: Parts = Parts {
+        lure: None,
+        insert: None,
+        killing_agent: None,
+        body: None,
+    };
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

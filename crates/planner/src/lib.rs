@@ -4,5 +4,6 @@
 //! that are due to crews and days, in an order that can be driven.
 
 pub mod delimit;
+mod lazy;
 pub mod rounds;
 pub mod siting;

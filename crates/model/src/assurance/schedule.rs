@@ -3,7 +3,7 @@
 use jiff::civil::Date;
 
 use super::types::{Cause, FittedOn, Input, PlacementInput};
-use crate::clock::Clock;
+use crate::clock::{Clock, Parts};
 use crate::error::ModelError;
 use crate::profile::ClocksSection;
 use crate::record::{Looked, TrapFound, Visit, VisitKind};
@@ -250,33 +250,6 @@ pub(super) struct Record {
     pub(super) calendar_days: i32,
     /// Day of the last look.
     pub(super) last_look: Option<i32>,
-}
-
-/// Dates of a trap's parts; `None` for a part that is not there.
-#[derive(Debug, Clone, Copy)]
-struct Parts {
-    lure: Option<i32>,
-    insert: Option<i32>,
-    killing_agent: Option<i32>,
-    body: Option<i32>,
-}
-
-impl Parts {
-    fn all_on(day: i32) -> Self {
-        Parts {
-            lure: Some(day),
-            insert: Some(day),
-            killing_agent: Some(day),
-            body: Some(day),
-        }
-    }
-
-    const NONE: Parts = Parts {
-        lure: None,
-        insert: None,
-        killing_agent: None,
-        body: None,
-    };
 }
 
 /// Days a trap hung in one state, whose catch nobody has looked at.

@@ -10,7 +10,7 @@ use rand_chacha::ChaCha8Rng;
 
 use super::types::{PlanTrap, Recorded, Routine};
 use crate::assurance::FittedOn;
-use crate::clock::Clock;
+use crate::clock::{Clock, Parts};
 use crate::error::ModelError;
 use crate::lure::Lure;
 use crate::profile::TargetProfile;
@@ -38,33 +38,6 @@ impl Clocks {
             body: Clock::try_from(&c.body)?,
         })
     }
-}
-
-/// Days on which a trap's parts were fitted; `None` for one that is not there.
-#[derive(Debug, Clone, Copy)]
-struct Parts {
-    lure: Option<i32>,
-    insert: Option<i32>,
-    killing_agent: Option<i32>,
-    body: Option<i32>,
-}
-
-impl Parts {
-    fn all_on(day: i32) -> Self {
-        Parts {
-            lure: Some(day),
-            insert: Some(day),
-            killing_agent: Some(day),
-            body: Some(day),
-        }
-    }
-
-    const NONE: Parts = Parts {
-        lure: None,
-        insert: None,
-        killing_agent: None,
-        body: None,
-    };
 }
 
 /// Days between two stops.

@@ -1,12 +1,12 @@
 //! The plan: lazy greedy in two orders, exchanges, and the bound.
 
-use std::cmp::Ordering;
 use std::collections::BinaryHeap;
 
 use super::bound::bound;
 use super::engine::{Engine, Goal, Item};
 use super::error::DelimitError;
 use super::problem::{Problem, Use};
+use crate::lazy::Entry;
 
 /// How good a plan or a layout is.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -135,30 +135,6 @@ pub fn solve(problem: &Problem<'_>, options: &Options) -> Result<Plan, DelimitEr
         best.exchange(Goal::Whole, options.exchange_work / 2);
     }
     Ok(best.told(bound))
-}
-
-struct Entry {
-    score: f64,
-    item: u32,
-    round: u32,
-}
-impl PartialEq for Entry {
-    fn eq(&self, other: &Self) -> bool {
-        self.cmp(other) == Ordering::Equal
-    }
-}
-impl Eq for Entry {}
-impl PartialOrd for Entry {
-    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
-        Some(self.cmp(other))
-    }
-}
-impl Ord for Entry {
-    fn cmp(&self, other: &Self) -> Ordering {
-        self.score
-            .total_cmp(&other.score)
-            .then(other.item.cmp(&self.item))
-    }
 }
 
 /// A plan in the making.

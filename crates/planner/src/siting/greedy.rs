@@ -1,10 +1,10 @@
 //! Lazy greedy: always the place that adds most, with gains refreshed only when they reach the top of the heap.
 
-use std::cmp::Ordering;
 use std::collections::BinaryHeap;
 
 use super::core::Core;
 use super::kernel::Kernel;
+use crate::lazy::Entry;
 
 /// What greedy makes large at each step.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -29,32 +29,6 @@ impl Score {
             }
             Self::GainPerCost => gain / cost,
         }
-    }
-}
-
-struct Entry {
-    score: f64,
-    place: u32,
-    /// How many places had been chosen when the score was computed.
-    round: u32,
-}
-
-impl PartialEq for Entry {
-    fn eq(&self, other: &Self) -> bool {
-        self.cmp(other) == Ordering::Equal
-    }
-}
-impl Eq for Entry {}
-impl PartialOrd for Entry {
-    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
-        Some(self.cmp(other))
-    }
-}
-impl Ord for Entry {
-    fn cmp(&self, other: &Self) -> Ordering {
-        self.score
-            .total_cmp(&other.score)
-            .then(other.place.cmp(&self.place))
     }
 }
 
@@ -86,15 +60,15 @@ pub(crate) fn extend<K: Kernel>(
     let mut heap: BinaryHeap<Entry> = gains
         .into_iter()
         .filter(|&(i, gain)| !blocked[i as usize] && gain > 0.0)
-        .map(|(place, gain)| Entry {
-            score: score.of(gain, core.cost[place as usize]),
-            place,
+        .map(|(item, gain)| Entry {
+            score: score.of(gain, core.cost[item as usize]),
+            item,
             round: 0,
         })
         .collect();
     let mut round = 0;
     while let Some(top) = heap.pop() {
-        let i = top.place as usize;
+        let i = top.item as usize;
         if blocked[i] || core.cost[i] > left {
             continue;
         }
@@ -103,7 +77,7 @@ pub(crate) fn extend<K: Kernel>(
             if gain > 0.0 {
                 heap.push(Entry {
                     score: score.of(gain, core.cost[i]),
-                    place: top.place,
+                    item: top.item,
                     round,
                 });
             }
@@ -115,7 +89,7 @@ pub(crate) fn extend<K: Kernel>(
         for &j in core.conflicts_of(i) {
             blocked[j as usize] = true;
         }
-        chosen.push(top.place);
+        chosen.push(top.item);
         round += 1;
     }
 }

@@ -224,7 +224,7 @@ fn came_from(all: &Whole) -> Vec<String> {
 fn survey_words(all: &Whole) -> Vec<String> {
     let one = |d: &earlywood_chain::response::DelimitingView| {
         format!(
-            "From {}: {} traps ({} hang), {} units to look at, {:.0} hours ({}). {}",
+            "From {}: {} traps ({} hang), {} units to look at, {:.0} hours ({}). Reason: {}",
             d.from, d.traps, d.hanging, d.looks, d.hours, d.method, d.reason
         )
     };
