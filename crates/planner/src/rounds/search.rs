@@ -3,6 +3,8 @@
 //! Slack induction by string removals, Christiaens and Vanden Berghe 2020 (Transportation Science 54(2), 417-433,
 //! <https://doi.org/10.1287/trsc.2019.0914>), with what the work here needs besides: visits may stay out at a price, several windows and
 //! a pause are judged exactly, and only places next to near visits are tried first.
+//!
+//! Visits go in one at a time: one that can be reached or left only by way of another visit stays out, and is told of with its reason.
 
 use super::chance::{Chance, ln};
 use super::model::Model;
