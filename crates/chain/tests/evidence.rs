@@ -165,7 +165,7 @@ fn tips_end_the_silence_until_they_are_settled() {
     let all = Some(usize::try_from((ON - date(2026, 2, 1)).get_days()).unwrap() + 1);
     assert_eq!(days(&[], &profile), all);
     // From the open tip on the zone is silent no more; "could not follow" is never "nothing found".
-    assert_eq!(days(&[tip.clone()], &profile), Some(29));
+    assert_eq!(days(std::slice::from_ref(&tip), &profile), Some(29));
     assert_eq!(days(&[tip.clone(), closed("not-followed")], &profile), Some(29));
     assert_eq!(days(&[tip.clone(), closed("nothing-found")], &profile), all);
 }

@@ -451,7 +451,7 @@ impl<'a> About<'a> {
         // Candidates among the hosts near the rings only: a county's would take long.
         let near = Ground {
             profile: ground.profile.clone(),
-            params: ground.params.clone(),
+            params: ground.params,
             hosts: ground
                 .hosts
                 .iter()
