@@ -5,11 +5,9 @@
     reason = "a test binary exports nothing, and its helpers may panic too"
 )]
 
-mod common;
-
 use std::collections::{BTreeMap, BTreeSet};
 
-use common::*;
+use crate::common::*;
 use earlywood_journal::body::{
     Cause, Ending, HoldScope, Item, Loss, Material, Origin, PlantingOutcome, Renewal, SupplyMove,
 };

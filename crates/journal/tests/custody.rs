@@ -5,11 +5,9 @@
     reason = "a test binary exports nothing, and its helpers may panic too"
 )]
 
-mod common;
-
 use std::path::Path;
 
-use common::*;
+use crate::common::*;
 use earlywood_journal::body::{self, arbitrary};
 use earlywood_journal::*;
 use earlywood_model::record::VisitKind;

@@ -5,15 +5,13 @@
     reason = "a test binary exports nothing, and its helpers may panic too"
 )]
 
-mod common;
-
 use std::collections::HashMap;
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
-use common::*;
+use crate::common::*;
 use earlywood_journal::{Error, LoadMode, Programme};
 use earlywood_model::record::Visit;
 use proptest::prelude::*;
@@ -22,11 +20,16 @@ use rusqlite::Connection;
 const FILE: &str = "EARLYWOOD_TEST_FILE";
 const NAME: &str = "EARLYWOOD_TEST_NAME";
 
-/// Runs one test of this very binary as a child process.
+/// Runs one test of this very file as a child process.
 fn child(exe: &Path, test: &str, file: &Path, name: &str) -> Command {
     let mut command = Command::new(exe);
     command
-        .args(["--exact", test, "--nocapture", "--test-threads=1"])
+        .args([
+            "--exact",
+            &format!("faults::{test}"),
+            "--nocapture",
+            "--test-threads=1",
+        ])
         .env(FILE, file)
         .env(NAME, name);
     command.stdout(Stdio::piped()).stderr(Stdio::null());

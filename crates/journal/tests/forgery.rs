@@ -5,13 +5,10 @@
     reason = "a test binary exports nothing, and its helpers may panic too"
 )]
 
-mod common;
-#[path = "common/forge.rs"]
-mod forge;
-
 use std::path::{Path, PathBuf};
 
-use common::*;
+use crate::common::*;
+use crate::forge;
 use earlywood_journal::sync::{Bundle, Limit, Scope};
 use earlywood_journal::*;
 use ed25519_dalek::SigningKey;

@@ -1,10 +1,7 @@
 //! The harness of `fuzz/` on stable Rust: the seeds, and seeded mutations of them. `EARLYWOOD_FUZZ=n` for n of them each.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
-#[path = "../fuzz/src/harness.rs"]
-#[allow(unreachable_pub, reason = "the fuzz targets share it")]
-mod harness;
-
+use crate::harness;
 use std::path::PathBuf;
 
 use rand::{RngExt, SeedableRng};

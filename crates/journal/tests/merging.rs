@@ -5,13 +5,10 @@
     reason = "a test binary exports nothing, and its helpers may panic too"
 )]
 
-mod common;
-#[path = "common/forge.rs"]
-mod forge;
-
 use std::path::PathBuf;
 
-use common::*;
+use crate::common::*;
+use crate::forge;
 use earlywood_journal::body::arbitrary;
 use earlywood_journal::sync::{Bundle, Limit, Limits, Scope, decode_gzip, encode_gzip};
 use earlywood_journal::*;

@@ -6,11 +6,9 @@
     reason = "a test binary exports nothing, and its helpers may panic too"
 )]
 
-mod common;
-
 use std::path::PathBuf;
 
-use common::*;
+use crate::common::*;
 use earlywood_journal::body::Method;
 use earlywood_journal::*;
 use earlywood_model::protocol;

@@ -6,9 +6,7 @@
     reason = "a test binary exports nothing, and its helpers may panic too"
 )]
 
-mod common;
-
-use common::*;
+use crate::common::*;
 use earlywood_journal::{
     Body, Change, Correction, Determination, Draft, Error, Hash, LoadMode, LogFilter, Other, Plan, Programme,
     Refusal, Status, TakeDown, VisitMade, What,

@@ -39,7 +39,7 @@ fn the_files_are_current() {
             let there = fs::read_to_string(&path).unwrap_or_default();
             assert_eq!(
                 there, text,
-                "{name}: run EARLYWOOD_WRITE_SCHEMAS=1 cargo test -p earlywood-journal --test schemas"
+                "{name}: run EARLYWOOD_WRITE_SCHEMAS=1 cargo test -p earlywood-journal schemas"
             );
         }
     }

@@ -6,9 +6,6 @@
     reason = "a test binary exports nothing, and its helpers may panic too"
 )]
 
-#[path = "common/postgres.rs"]
-mod server;
-
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{Read, Write};
 use std::net::{Shutdown, TcpListener, TcpStream};
@@ -18,10 +15,10 @@ use std::sync::atomic::{AtomicU8, AtomicU64, Ordering};
 use std::sync::mpsc;
 use std::time::Duration;
 
+use crate::postgres_server::{self as server, Server};
 use earlywood_journal::{Entry, Error, Hash, Head, Log, PostgresStore, SqliteStore, Store, Writing};
 use postgres::{Client, NoTls};
 use proptest::prelude::*;
-use server::Server;
 use uuid::Uuid;
 
 /// Somewhere that an empty journal was made, which can be opened any number of times.
