@@ -10,7 +10,7 @@ import pytest
 
 TARGET = "emerald-ash-borer"
 DAY = "2025-06-16"  # a Monday
-COLUMNS = ["stop", "trap", "found", "looked", "suspects", "lure", "insert", "body", "arrive", "leave", "note"]
+COLUMNS = ["stop", "trap", "found", "looked", "suspects", "lure", "insert", "agent", "body", "arrive", "leave", "note"]
 
 
 def text_of(path):

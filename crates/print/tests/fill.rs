@@ -3,15 +3,15 @@
 #![allow(clippy::unwrap_used)]
 
 use earlywood_chain::rounds::sheet::COLUMNS;
-use earlywood_journal::body::{Cause, HoldScope};
+use earlywood_journal::body::{Cause, HoldScope, Material, Origin};
 use earlywood_journal::{
     Act, Body, CrewFormed, HoldDeclared, LeftOut, Limit, Limits, LoadMode, PersonEnrolled, Plan,
-    PlannedRound, PlannedStop, Programme, Role, RoundsAdopted,
+    PlannedRound, PlannedStop, Programme, Role, RoundsAdopted, SpecimenTaken, SpecimensOffered,
 };
 use earlywood_model::record::{
     Access, Area, Oneway, Place, Placement, Position, Road, RoadClass, Shift, Skill, Zone,
 };
-use earlywood_print::fill::{month, sheets};
+use earlywood_print::fill::{forms, month, sheets};
 use earlywood_print::sheet::{FIELDS, round_sheets};
 use earlywood_print::stock::Paper;
 use jiff::civil::{Date, date, time};
@@ -296,6 +296,53 @@ fn one_crew_or_one_sheet_can_be_asked_for_and_what_is_not_there_is_said() {
 #[test]
 fn the_form_is_the_one_that_is_typed_in() {
     assert_eq!(FIELDS, COLUMNS);
+}
+
+#[test]
+fn a_custody_form_says_what_the_hand_over_said() {
+    let mut site = Site::with_rounds();
+    site.append(Body::SpecimenTaken(SpecimenTaken {
+        specimen: "S-1".into(),
+        what: Material::Insect,
+        from: Origin::Other {
+            words: "a window sill".into(),
+            position: None,
+        },
+        count: Some(1),
+        container: None,
+        kept_in: None,
+        suspected: None,
+        note: None,
+        photos: Vec::new(),
+    }));
+    site.append(Body::SpecimensOffered(SpecimensOffered {
+        handover: "HO-1".into(),
+        specimens: vec!["S-1".into()],
+        from: "lead".into(),
+        to: "insp-1".into(),
+        place: Some("the bench".into()),
+        seal: None,
+        seal_intact: None,
+        condition: None,
+        purpose: "a name".into(),
+        containers: 1,
+    }));
+    let form = |handover: &str, purpose: Option<&str>| {
+        let asked = forms::CustodyAsked {
+            handover: Some(handover.into()),
+            purpose: purpose.map(Into::into),
+            ..forms::CustodyAsked::default()
+        };
+        forms::custody(&site.programme, &asked, date(2026, 6, 3).at(17, 0, 0, 0))
+    };
+    let filled = form("HO-1", None).unwrap();
+    assert_eq!(filled.purpose.as_deref(), Some("a name"));
+    assert_eq!(filled.place.as_deref(), Some("the bench"));
+    assert_eq!(filled.to.as_deref(), Some("insp-1"));
+    // What is asked for goes before what was recorded.
+    let other = form("HO-1", Some("a second look")).unwrap();
+    assert_eq!(other.purpose.as_deref(), Some("a second look"));
+    assert!(form("HO-2", None).unwrap_err().to_string().contains("HO-2"));
 }
 
 fn month_asked() -> month::Asked {

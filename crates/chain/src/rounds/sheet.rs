@@ -19,8 +19,9 @@ use super::view::{PlannedRoundView, Viewer};
 use crate::error::ChainError;
 
 /// The columns of the form, in order.
-pub const COLUMNS: [&str; 11] = [
-    "stop", "trap", "found", "looked", "suspects", "lure", "insert", "body", "arrive", "leave", "note",
+pub const COLUMNS: [&str; 12] = [
+    "stop", "trap", "found", "looked", "suspects", "lure", "insert", "agent", "body", "arrive", "leave",
+    "note",
 ];
 
 /// A row as it was typed. Every cell is text.
@@ -42,6 +43,8 @@ pub struct TypedRow {
     pub lure: String,
     /// The sticky insert was changed: yes, no, or its lot.
     pub insert: String,
+    /// The killing agent was renewed: yes, no, or its lot.
+    pub agent: String,
     /// The body was changed: yes, no, or its lot.
     pub body: String,
     /// When the crew came, HH:MM.
@@ -53,7 +56,7 @@ pub struct TypedRow {
 }
 
 impl TypedRow {
-    fn cells(&mut self) -> [&mut String; 11] {
+    fn cells(&mut self) -> [&mut String; 12] {
         [
             &mut self.stop,
             &mut self.trap,
@@ -62,6 +65,7 @@ impl TypedRow {
             &mut self.suspects,
             &mut self.lure,
             &mut self.insert,
+            &mut self.agent,
             &mut self.body,
             &mut self.arrive,
             &mut self.leave,
@@ -496,7 +500,7 @@ impl Desk<'_> {
         let renewed = Renewals {
             lure: to.renewal("lure", &row.lure, &self.lots),
             insert: to.renewal("insert", &row.insert, &self.lots),
-            killing_agent: None,
+            killing_agent: to.renewal("agent", &row.agent, &self.lots),
             body: to.renewal("body", &row.body, &self.lots),
         };
         let (arrive, leave) = (to.time("arrive", &row.arrive), to.time("leave", &row.leave));

@@ -141,7 +141,7 @@ struct CustodyArgs {
     /// Where to write it.
     #[arg(long, value_name = "OUT", default_value = "custody.pdf")]
     out: PathBuf,
-    /// A hand-over that was offered: its specimens and people are filled in.
+    /// A hand-over that was offered: its specimens, people, place and purpose are filled in.
     #[arg(long, value_name = "LABEL", conflicts_with = "specimen")]
     handover: Option<String>,
     /// Specimens, by label. When left out: what `--from` has, and a blank form without it.

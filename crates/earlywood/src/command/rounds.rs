@@ -48,6 +48,9 @@ pub(crate) struct RoundsArgs {
     /// Leave out traps that a plan wants hung.
     #[arg(long)]
     no_hang: bool,
+    /// Leave out taking down traps whose season is over; they are visited like the others.
+    #[arg(long)]
+    no_take_down: bool,
     /// Weather station; the only one when left out.
     #[arg(long, value_name = "S")]
     station: Option<String>,
@@ -124,6 +127,7 @@ pub(crate) fn run(args: RoundsArgs, form: Form) -> Result<()> {
     ask.due.slack_days = args.slack;
     ask.due.minutes = args.minutes;
     ask.due.hang = !args.no_hang;
+    ask.due.take_down = !args.no_take_down;
     ask.due.station.clone_from(&args.station);
     ask.without.clone_from(&args.without);
     ask.at = args.at;

@@ -55,9 +55,9 @@ pub(super) fn ln(x: f64) -> f64 {
     exponent as f64 * std::f64::consts::LN_2 + 2.0 * sum
 }
 
-/// e to the power `x`, for `x` between -40 and 40, to about 1e-9: `(1 + x/2^30)^(2^30)` by squaring.
+/// e to the power `x`, for `x` between -40 and 40, to about 1e-9: `(1 + h + h^2/2)^(2^20)` with `h = x/2^20`, by squaring.
 pub(super) fn exp(x: f64) -> f64 {
-    // A second-order start makes the error of the first step (x^3/2^60) vanish.
+    // A second-order start makes the error of the first step (`h^2/2`) vanish.
     let h = x / f64::from(1 << 20);
     let mut y = 1.0 + h + h * h / 2.0;
     for _ in 0..20 {

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use earlywood_chain::ChainError;
 use earlywood_chain::rounds::crews;
-use earlywood_journal::Programme;
+use earlywood_journal::{Body, Programme};
 use earlywood_model::record::Placement;
 use jiff::civil::Date;
 
@@ -78,7 +78,7 @@ fn hanging(programme: &Programme) -> Result<BTreeMap<String, Placement>, ChainEr
 /// Which hand-over.
 #[derive(Debug, Clone, Default)]
 pub struct CustodyAsked {
-    /// Label of a hand-over that was offered; its specimens and people are then filled in.
+    /// Label of a hand-over that was offered; its specimens, people, place and purpose are then filled in.
     pub handover: Option<String>,
     /// These specimens; none of both: what `from` has.
     pub specimens: Vec<String>,
@@ -117,6 +117,15 @@ pub fn custody(programme: &Programme, asked: &CustodyAsked, made: Made) -> Resul
         asked.from = asked.from.or_else(|| first.holder.clone());
         asked.to = asked.to.or_else(|| first.offered_to.clone());
         asked.specimens = mine.iter().map(|s| s.specimen.clone()).collect();
+        let history = programme.history_of_specimen(&first.specimen)?;
+        let offer = history.into_iter().rev().find_map(|(_, body)| match body {
+            Body::SpecimensOffered(offer) if offer.handover == *handover => Some(offer),
+            _ => None,
+        });
+        if let Some(offer) = offer {
+            asked.place = asked.place.or(offer.place);
+            asked.purpose = asked.purpose.or(Some(offer.purpose));
+        }
     } else if asked.specimens.is_empty()
         && let Some(from) = &asked.from
     {

@@ -12,7 +12,7 @@ const round = (crew: string, date: string, stops: [trap: string, arrive: string]
 const view = (rounds: PlannedRoundView[], left: [string, string][] = []): RoundsView => ({
   from: '2026-06-01', to: '2026-06-02', rounds, fairness: [], notes: [], left_out: left.map(([trap, reason]) => ({ trap, place: `P-${trap}`, reason })),
 })
-const row: TypedRow = { stop: '1', trap: 'T', found: '', looked: '', suspects: '', lure: '', insert: '', body: '', arrive: '', leave: '', note: '' }
+const row: TypedRow = { stop: '1', trap: 'T', found: '', looked: '', suspects: '', lure: '', insert: '', agent: '', body: '', arrive: '', leave: '', note: '' }
 
 /** The check character that fits four others. */
 function code(four: string): string {
@@ -48,10 +48,11 @@ describe('a row that is typed', () => {
     expect(['905', '0905', '9.05', '9:05', ' 09:05 '].map(readTime)).toEqual(Array(5).fill('09:05'))
     expect(readTime('soon')).toBe('soon')
     expect(['y', 'Sí', 'x', 'n', '-', 'L-7'].map(readRenewal)).toEqual(['yes', 'yes', 'yes', 'no', 'no', 'L-7'])
-    expect(tidy({ ...row, arrive: '905', lure: 'y', note: ' a ' })).toMatchObject({ arrive: '09:05', lure: 'yes', note: 'a' })
+    expect(tidy({ ...row, arrive: '905', lure: 'y', agent: ' sí', note: ' a ' })).toMatchObject({ arrive: '09:05', lure: 'yes', agent: 'yes', note: 'a' })
   })
   it('"all well" keeps what was typed before', () => {
     expect(isAnswered(row)).toBe(false)
+    expect(isAnswered({ ...row, agent: 'y' })).toBe(true)
     expect(allWell(row)).toMatchObject({ found: 'working', looked: 'fully', suspects: '0' })
     expect(allWell({ ...row, suspects: '2' }).suspects).toBe('2')
   })

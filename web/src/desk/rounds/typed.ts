@@ -35,7 +35,7 @@ export function readRenewal(text: string): string {
   return plain
 }
 
-export const ANSWERS = ['found', 'looked', 'suspects', 'lure', 'insert', 'body', 'arrive', 'leave', 'note'] as const
+export const ANSWERS = ['found', 'looked', 'suspects', 'lure', 'insert', 'agent', 'body', 'arrive', 'leave', 'note'] as const
 export type Answer = (typeof ANSWERS)[number]
 
 export const isAnswered = (row: TypedRow): boolean => ANSWERS.some((column) => row[column].trim() !== '')
@@ -49,6 +49,6 @@ export function allWell(row: TypedRow): TypedRow {
 export function tidy(row: TypedRow): TypedRow {
   return {
     ...row, suspects: row.suspects.trim(), note: row.note.trim(), arrive: readTime(row.arrive), leave: readTime(row.leave),
-    lure: readRenewal(row.lure), insert: readRenewal(row.insert), body: readRenewal(row.body),
+    lure: readRenewal(row.lure), insert: readRenewal(row.insert), agent: readRenewal(row.agent), body: readRenewal(row.body),
   }
 }

@@ -1,43 +1,27 @@
-// The proposal that somebody works on. It lives as long as the window, so that a look at another page loses nothing.
+// The proposal that somebody works on, and the sheet that somebody types in.
 
 import { api, query } from '../../lib/api/client'
 import type { Receipt, RoundsAsk, RoundsDraft, RoundsView, SheetForm, TypedRow } from '../../lib/api/types'
+import { Drafting } from '../parts/draft.svelte'
 import { written } from '../parts/write'
 import type { Asking } from './asking'
 
-const LOOK_MS = 1_000
-
-class RoundsWork {
+class RoundsWork extends Drafting<RoundsDraft> {
   asking = $state<Asking | undefined>(undefined)
-  draft = $state.raw<RoundsDraft | undefined>(undefined)
   /** The rounds that held for the same days when the proposal was ready. */
-  before = $state.raw<RoundsView | undefined>(undefined)
-  error = $state.raw<unknown>(undefined)
+  holding = $state.raw<RoundsView | undefined>(undefined)
 
-  async ask(ask: RoundsAsk): Promise<void> {
-    this.error = undefined
-    const { draft } = await api.post<{ draft: string }>('/rounds/drafts', ask)
-    this.draft = { draft, state: 'working' }
-    void this.#watch(draft)
+  constructor() {
+    super('/rounds/drafts')
   }
 
-  async #watch(id: string): Promise<void> {
-    while (this.draft?.draft === id && this.draft.state === 'working') {
-      await new Promise((done) => setTimeout(done, LOOK_MS))
-      try {
-        const draft = await api.get<RoundsDraft>(`/rounds/drafts/${id}`)
-        const rounds = draft.rounds
-        const before = rounds === undefined ? undefined : await api.get<RoundsView>(`/rounds/adopted${query({ from: rounds.from, to: rounds.to })}`)
-        if (this.draft?.draft !== id) return
-        this.before = before
-        this.draft = draft
-        this.error = undefined
-      } catch (e) {
-        this.error = e
-        // A sign-in that ran out or a network that is away: it is asked again. A draft that is gone never comes back.
-        if (e instanceof Error && 'status' in e && e.status === 404) this.forget()
-      }
-    }
+  ask(ask: RoundsAsk): Promise<void> {
+    return this.begin('/rounds/drafts', ask)
+  }
+
+  protected override async before({ rounds }: RoundsDraft): Promise<() => void> {
+    const holding = rounds === undefined ? undefined : await api.get<RoundsView>(`/rounds/adopted${query({ from: rounds.from, to: rounds.to })}`)
+    return () => (this.holding = holding)
   }
 
   async adopt(reason: string): Promise<Receipt> {
@@ -48,15 +32,9 @@ class RoundsWork {
     return receipt
   }
 
-  drop(): void {
-    const id = this.draft?.draft
-    this.forget()
-    if (id !== undefined) api.delete(`/rounds/drafts/${id}`).catch(() => undefined)
-  }
-
-  forget(): void {
-    this.draft = undefined
-    this.before = undefined
+  override forget(): void {
+    super.forget()
+    this.holding = undefined
   }
 }
 

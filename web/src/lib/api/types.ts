@@ -248,7 +248,7 @@ export interface RoundsAsk {
 }
 /** GET /api/1/rounds/drafts/{draft} ; POST .../adopt {reason} -> Receipt */
 export interface RoundsDraft { draft: Uuid; state: 'working' | 'ready' | 'failed'; rounds?: RoundsView; why?: string }
-export interface TypedRow { stop: string; trap: string; found: string; looked: string; suspects: string; lure: string; insert: string; body: string; arrive: string; leave: string; note: string }
+export interface TypedRow { stop: string; trap: string; found: string; looked: string; suspects: string; lure: string; insert: string; agent: string; body: string; arrive: string; leave: string; note: string }
 /** GET /api/1/rounds/sheets/{code} */
 export interface SheetForm { round: PlannedRoundView; rows: TypedRow[]; recorded: number[] }
 /** POST /api/1/rounds/sheets/{code} {rows}: nothing was written where there are problems. Rows count from 1. */
