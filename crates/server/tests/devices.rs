@@ -1,11 +1,10 @@
 //! A phone becomes a device by a code, gives what it has, and asks for its day.
 #![allow(clippy::unwrap_used)]
 
-mod common;
-
 use std::time::Duration;
 
-use common::{Browser, Office, PASSWORD, Reply, person_of};
+use crate::common;
+use crate::common::{Browser, Office, PASSWORD, Reply, person_of};
 use earlywood_journal::sync::{Limit, Limits, Offer, Scope, encode, hex};
 use earlywood_journal::{DeviceKey, Hash, Programme};
 use earlywood_server::{enrol_message, reply_message, request_message};

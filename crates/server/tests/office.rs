@@ -1,11 +1,10 @@
 //! The office's calls over a real connection: who may what, sign-in and its waits, writing, people, devices, the journal.
 #![allow(clippy::unwrap_used)]
 
-mod common;
-
 use std::time::Duration;
 
-use common::{LEAD, Office, PASSWORD, ROLES, Reply, person_of};
+use crate::common;
+use crate::common::{LEAD, Office, PASSWORD, ROLES, Reply, person_of};
 use serde_json::{Value, json};
 
 const METHODS: [&str; 5] = ["get", "put", "post", "delete", "patch"];

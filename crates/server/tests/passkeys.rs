@@ -1,15 +1,14 @@
 //! Passkeys with an authenticator in software, and encrypted connections.
 #![allow(clippy::unwrap_used)]
 
-mod common;
-
 use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::sync::Arc;
 
+use crate::common;
+use crate::common::{Browser, LEAD, Office};
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD as B64;
-use common::{Browser, LEAD, Office};
 use earlywood_journal::Programme;
 use earlywood_server::{Config, OfficeConfig, Opened, Server, Tls};
 use p256::ecdsa::signature::Signer;

@@ -32,7 +32,12 @@ fn told() -> Option<(PathBuf, String)> {
 fn child(test: &str, folder: &Path, name: &str) -> Command {
     let mut command = Command::new(std::env::current_exe().unwrap());
     command
-        .args(["--exact", test, "--nocapture", "--test-threads=1"])
+        .args([
+            "--exact",
+            &format!("programme::{test}"),
+            "--nocapture",
+            "--test-threads=1",
+        ])
         .env(FOLDER, folder)
         .env(NAME, name);
     command.stdout(Stdio::piped()).stderr(Stdio::null());

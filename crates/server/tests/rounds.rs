@@ -1,11 +1,10 @@
 //! Rounds by HTTP as the app calls them: proposed in the background, adopted, as files and paper, and typed in from a sheet.
 #![allow(clippy::unwrap_used)]
 
-mod common;
-
 use std::time::Duration;
 
-use common::{Browser, Office, act, person_of, staffed};
+use crate::common;
+use crate::common::{Browser, Office, act, person_of, staffed};
 use earlywood_journal::{Body, CrewFormed, LoadMode, Programme};
 use earlywood_model::record::{Access, Placement, Position, Shift, Skill};
 use jiff::civil::{date, time};

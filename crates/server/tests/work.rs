@@ -2,12 +2,10 @@
 //! figures, each by HTTP as the app calls them.
 #![allow(clippy::unwrap_used)]
 
-mod common;
-
 use std::fmt::Write as _;
 use std::time::Duration;
 
-use common::{Browser, Office};
+use crate::common::{Browser, Office};
 use serde_json::{Value, json};
 
 const TARGET: &str = "mediterranean-fruit-fly";

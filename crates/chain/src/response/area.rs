@@ -22,6 +22,8 @@ use jiff::civil::Date;
 use serde::Serialize;
 use serde_json::{Value, json};
 
+use super::case::Case;
+use super::trigger;
 use crate::Notes;
 use crate::error::ChainError;
 
@@ -381,6 +383,133 @@ fn nearest_first(finds: &[Position], radius_m: f64, all: &[(String, Position)]) 
             .then_with(|| a.label.cmp(&b.label))
     });
     near
+}
+
+/// Proposes the next version for a case, by its protocol's rule.
+///
+/// # Errors
+/// No protocol, or one without an area; as [`propose`].
+pub fn of_case(programme: &Programme, case: &Case) -> Result<Proposal, ChainError> {
+    let rule = case.protocol()?.area.as_ref().ok_or_else(|| {
+        ChainError::asked(
+            "area",
+            format!(
+                "the protocol of {} has no [area]: add it and adopt it again, or draw the ground elsewhere and give it as GeoJSON",
+                case.profile.id
+            ),
+        )
+    })?;
+    let epicentres = trigger::propose(programme, case)?.epicentres;
+    let finds: Vec<Find> = case
+        .finds
+        .iter()
+        .filter_map(|f| {
+            Some(Find {
+                id: f.label.clone(),
+                at: f.position?,
+                epicentre: epicentres.contains(&f.label),
+                signs: Some(f.count),
+            })
+        })
+        .collect();
+    propose(
+        programme,
+        rule,
+        &case.profile,
+        &finds,
+        case.response.as_ref(),
+        case.on,
+    )
+}
+
+/// By whose order ground is regulated, why, and when.
+#[derive(Debug, Clone)]
+pub struct Order {
+    /// First day.
+    pub from: Date,
+    /// Last day, where one is set.
+    pub to: Option<Date>,
+    /// An office and its paper, never a person's name.
+    pub authority: String,
+    /// Why this ground.
+    pub reason: String,
+}
+
+/// The entry that adopts ground drawn elsewhere: every polygon of some GeoJSON. Without words for its boundary, so many
+/// polygons of so many corners.
+///
+/// # Errors
+/// No GeoJSON of polygons; ground that can't be.
+pub fn drawn_elsewhere(
+    case: &Case,
+    geojson: &Value,
+    text: Option<String>,
+    order: Order,
+) -> Result<AreaDrawn, ChainError> {
+    let mut polygons = Vec::new();
+    gather(geojson, &mut polygons)?;
+    if polygons.is_empty() {
+        return Err(ChainError::asked("geometry", "there is no polygon in it"));
+    }
+    let area = Area(polygons);
+    if let Some((rule, value)) = earlywood_geodata::area::fault(&area) {
+        return Err(ChainError::asked("geometry", format!("{rule} {value}")));
+    }
+    let text = text.unwrap_or_else(|| {
+        let corners: usize = area
+            .0
+            .iter()
+            .flatten()
+            .map(|ring| ring.len().saturating_sub(1))
+            .sum();
+        format!(
+            "{} polygons with {corners} corners, as drawn in a file",
+            area.0.len()
+        )
+    });
+    let version = case.response.as_ref().map_or(0, |r| r.areas.len()) + 1;
+    Ok(AreaDrawn {
+        find: case.find.clone(),
+        version: u32::try_from(version).unwrap_or(u32::MAX),
+        finds: case.finds.iter().map(|f| f.label.clone()).collect(),
+        km2: area_m2(&area) / 1e6,
+        geometry: MultiPolygon::new(area.0),
+        text,
+        steps: Vec::new(),
+        from: order.from,
+        to: order.to,
+        authority: order.authority,
+        reason: order.reason,
+        settings: json!({"from_file": true}),
+    })
+}
+
+/// Rings of positions, as GeoJSON writes a polygon.
+type Rings = Vec<Vec<[f64; 2]>>;
+
+fn gather(value: &Value, polygons: &mut Vec<Rings>) -> Result<(), ChainError> {
+    let wrong = |words: String| ChainError::asked("geometry", words);
+    let coordinates = || value.get("coordinates").cloned().unwrap_or(Value::Null);
+    let unreadable = |what: &str, e: serde_json::Error| wrong(format!("a {what}'s coordinates: {e}"));
+    match value.get("type").and_then(Value::as_str) {
+        Some("FeatureCollection") => {
+            let features = value.get("features").and_then(Value::as_array);
+            for feature in features.into_iter().flatten() {
+                gather(feature, polygons)?;
+            }
+        }
+        Some("Feature") => gather(value.get("geometry").unwrap_or(&Value::Null), polygons)?,
+        Some(what @ "Polygon") => {
+            polygons.push(serde_json::from_value(coordinates()).map_err(|e| unreadable(what, e))?);
+        }
+        Some(what @ "MultiPolygon") => {
+            let many: Vec<Rings> = serde_json::from_value(coordinates()).map_err(|e| unreadable(what, e))?;
+            polygons.extend(many);
+        }
+        Some(other) => return Err(wrong(format!("a {other} is no ground; give polygons"))),
+        None => return Err(wrong("this is no GeoJSON: it has no \"type\"".into())),
+    }
+    Ok(())
 }
 
 impl Proposal {

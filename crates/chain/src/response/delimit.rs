@@ -30,6 +30,7 @@ use serde_json::{Value, json};
 
 use super::case::Case;
 use super::origin::Origin;
+use super::whole::{How, whole};
 use crate::Notes;
 use crate::error::ChainError;
 use crate::ground::Ground;
@@ -210,6 +211,21 @@ impl From<DelimitError> for ChainError {
     fn from(error: DelimitError) -> Self {
         ChainError::asked("delimiting", error.to_string())
     }
+}
+
+/// The survey of a case, with the ground and the origin that it rests on worked out first.
+///
+/// # Errors
+/// As [`whole`] and [`delimiting`].
+pub fn survey(
+    programme: &Programme,
+    case: &Case,
+    how: How,
+    wanted: &Wanted,
+) -> Result<Delimiting, ChainError> {
+    let all = whole(programme, case, how)?;
+    let ground = Ground::of(programme, case.profile.clone(), how.ground)?;
+    delimiting(programme, case, &ground, all.origin.as_ref(), wanted)
 }
 
 /// Lays out the protocol's rings and the optimised plan for a case. `origin` is that of [`super::origin`], where there is one.

@@ -1,7 +1,7 @@
 //! What the programme's protocol says of the confirmed finds.
 
 use earlywood_geodata::geodesic_m;
-use earlywood_journal::Programme;
+use earlywood_journal::{Programme, ResponseOpened};
 use earlywood_model::protocol::Generation;
 use earlywood_model::record::Position;
 use earlywood_model::trigger::{Fired, Found, generations_at};
@@ -109,6 +109,29 @@ pub fn propose(programme: &Programme, case: &Case) -> Result<Proposed, ChainErro
         epicentres,
         commercial_host_m: found.iter().map(|f| f.commercial_host_m).collect(),
         notes,
+    })
+}
+
+/// The entry that opens a response: the protocol that holds, and what it sets off as far as is known.
+///
+/// # Errors
+/// As [`propose`].
+pub fn opening(programme: &Programme, case: &Case, reason: &str) -> Result<ResponseOpened, ChainError> {
+    case.protocol()?;
+    let protocol = case.protocol_entry.ok_or_else(|| {
+        ChainError::asked(
+            "protocol",
+            format!("no protocol is adopted for {}", case.profile.id),
+        )
+    })?;
+    let proposed = propose(programme, case)?;
+    let said = |m: &Met| format!("{}: {}", m.rule, m.sets_off);
+    Ok(ResponseOpened {
+        find: case.find.clone(),
+        target: case.profile.id.clone(),
+        protocol,
+        set_off: proposed.met.iter().map(said).collect(),
+        reason: reason.to_owned(),
     })
 }
 

@@ -4,17 +4,13 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, anyhow, bail};
 use clap::{Args, Subcommand, ValueEnum};
-use earlywood_chain::ground::Ground;
 use earlywood_chain::response::area;
-use earlywood_chain::response::delimit::{Delimiting, Layout, Wanted, delimiting};
+use earlywood_chain::response::delimit::{self, Delimiting, Layout, Wanted};
 use earlywood_chain::response::report::{self, Given, Issue};
 use earlywood_chain::response::{Case, How, Whole, origin, public, steps, trigger, whole};
-use earlywood_geodata::boundary;
+use earlywood_chain::wording::ground_words;
 use earlywood_journal::body::ResponseEnd;
-use earlywood_journal::{
-    AreaDrawn, AreaLifted, Body, MultiPolygon, Programme, ProtocolAdopted, Receipt, ResponseClosed,
-    ResponseOpened,
-};
+use earlywood_journal::{AreaDrawn, AreaLifted, Body, Programme, ProtocolAdopted, Receipt, ResponseClosed};
 use earlywood_model::protocol;
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -468,8 +464,11 @@ fn origin_words(all: &Whole) -> Vec<String> {
             o.insects, o.with_catch, o.traps, o.trees, o.draws
         ),
         format!(
-            "  50 % within {:.1} ha ({} trees), 95 % within {:.1} ha ({} trees).",
-            o.region50.hectares, o.region50.trees, o.region95.hectares, o.region95.trees
+            "  50 % within {} ({} trees), 95 % within {} ({} trees).",
+            ground_words(o.region50.hectares),
+            o.region50.trees,
+            ground_words(o.region95.hectares),
+            o.region95.trees
         ),
     ];
     if o.numbers.len() > 1 {
@@ -482,10 +481,10 @@ fn origin_words(all: &Whole) -> Vec<String> {
     }
     for (i, cluster) in o.clusters.iter().enumerate() {
         lines.push(format!(
-            "  Origin {}: about {:.0} flyers, 95 % within {:.1} ha; traps {}.",
+            "  Origin {}: about {:.0} flyers, 95 % within {}; traps {}.",
             i + 1,
             cluster.flyers,
-            cluster.hectares95,
+            ground_words(cluster.hectares95),
             cluster.traps.join(", ")
         ));
     }
@@ -614,7 +613,7 @@ fn act(args: &ResponseArgs, find: &str, what: &What, form: Form) -> Result<()> {
     let (receipt, words): (Receipt, String) = match what {
         What::Adopt { .. } => bail!("a protocol is adopted without a find"),
         What::Open { reason } => {
-            let body = opening(&programme, &case, reason)?;
+            let body = trigger::opening(&programme, &case, reason)?;
             let said = if body.set_off.is_empty() {
                 "nothing".to_owned()
             } else {
@@ -695,21 +694,6 @@ fn act(args: &ResponseArgs, find: &str, what: &What, form: Form) -> Result<()> {
     )
 }
 
-/// What opens a response: the protocol that holds, and what it sets off as far as is known.
-pub(crate) fn opening(programme: &Programme, case: &Case, reason: &str) -> Result<ResponseOpened> {
-    let entry = case.protocol().map(|_| case.protocol_entry)?;
-    let protocol = entry.ok_or_else(|| anyhow!("no protocol is adopted for {}", case.profile.id))?;
-    let proposed = trigger::propose(programme, case)?;
-    let said = |m: &trigger::Met| format!("{}: {}", m.rule, m.sets_off);
-    Ok(ResponseOpened {
-        find: case.find.clone(),
-        target: case.profile.id.clone(),
-        protocol,
-        set_off: proposed.met.iter().map(said).collect(),
-        reason: reason.to_owned(),
-    })
-}
-
 /// The survey of a case, laid out by rings and optimised.
 fn survey(
     args: &ResponseArgs,
@@ -724,9 +708,7 @@ fn survey(
         seed: args.seed,
         ..Wanted::default()
     };
-    let all = whole(programme, case, how(args))?;
-    let ground = Ground::of(programme, case.profile.clone(), args.ground.into())?;
-    let made = delimiting(programme, case, &ground, all.origin.as_ref(), &wanted)?;
+    let made = delimit::survey(programme, case, how(args), &wanted)?;
     Ok((made, wanted))
 }
 
@@ -799,44 +781,13 @@ fn layout_words(layout: &Layout) -> String {
     )
 }
 
-/// The area that the protocol's rule proposes.
-pub(crate) fn proposed_area(programme: &Programme, case: &Case) -> Result<area::Proposal> {
-    let rule = case.protocol()?.area.as_ref().ok_or_else(|| {
-        anyhow!(
-            "the protocol of {} has no [area]: add it and adopt it again, or draw one with --geometry",
-            case.profile.id
-        )
-    })?;
-    let epicentres = trigger::propose(programme, case)?.epicentres;
-    let finds: Vec<boundary::Find> = case
-        .finds
-        .iter()
-        .filter_map(|f| {
-            Some(boundary::Find {
-                id: f.label.clone(),
-                at: f.position?,
-                epicentre: epicentres.contains(&f.label),
-                signs: Some(f.count),
-            })
-        })
-        .collect();
-    Ok(area::propose(
-        programme,
-        rule,
-        &case.profile,
-        &finds,
-        case.response.as_ref(),
-        case.on,
-    )?)
-}
-
 fn show_area(args: &ResponseArgs, find: &str, asked: &AreaArgs, form: Form) -> Result<()> {
     if asked.geometry.is_some() {
         bail!("--geometry is adopted as it is: give --adopt with --authority and --reason");
     }
     let programme = super::read(&args.file)?;
     let case = case(args, &programme, find)?;
-    let made = proposed_area(&programme, &case)?;
+    let made = area::of_case(&programme, &case)?;
     if let Some(out) = &args.geojson {
         write_whole(out, &serde_json::to_string(&made.geojson())?, args.force)?;
     }
@@ -882,7 +833,7 @@ fn draw(
     let body = match &args.geometry {
         Some(path) => from_file(case, args, path, from, authority)?,
         None => {
-            let made = proposed_area(programme, case)?;
+            let made = area::of_case(programme, case)?;
             tell(&made.notes);
             made.entry(&case.find, from, args.to, &authority, args.reason.as_deref())
                 .ok_or_else(|| anyhow!("the rule draws no ground round these finds"))?
@@ -896,85 +847,19 @@ fn draw(
 }
 
 fn from_file(case: &Case, args: &AreaArgs, path: &Path, from: Date, authority: String) -> Result<AreaDrawn> {
-    let geometry = read_geometry(path)?;
-    let area = earlywood_model::record::Area(geometry.coordinates.clone());
-    if let Some((rule, value)) = earlywood_geodata::area::fault(&area) {
-        bail!("{}: {rule} {value}", path.display());
-    }
-    let km2 = earlywood_geodata::area::area_m2(&area) / 1e6;
-    let text = match &args.text {
-        Some(path) => {
-            std::fs::read_to_string(path).with_context(|| format!("{} can't be read", path.display()))?
-        }
-        None => {
-            let corners: usize = geometry
-                .coordinates
-                .iter()
-                .flatten()
-                .map(|ring| ring.len() - 1)
-                .sum();
-            format!(
-                "{} polygons with {corners} corners, as drawn in a file",
-                geometry.coordinates.len()
-            )
-        }
+    let read = |path: &Path| {
+        std::fs::read_to_string(path).with_context(|| format!("{} can't be read", path.display()))
     };
-    let version = case.response.as_ref().map_or(0, |r| r.areas.len()) + 1;
-    Ok(AreaDrawn {
-        find: case.find.clone(),
-        version: u32::try_from(version).unwrap_or(u32::MAX),
-        finds: case.finds.iter().map(|f| f.label.clone()).collect(),
-        geometry,
-        km2,
-        text,
-        steps: Vec::new(),
+    let value: Value =
+        serde_json::from_str(&read(path)?).with_context(|| format!("{} is no JSON", path.display()))?;
+    let order = area::Order {
         from,
         to: args.to,
         authority,
         reason: args.reason.clone().unwrap_or_default(),
-        settings: json!({"from_file": true}),
-    })
-}
-
-/// Every polygon of a GeoJSON file as one piece of ground.
-fn read_geometry(path: &Path) -> Result<MultiPolygon> {
-    let text = std::fs::read_to_string(path).with_context(|| format!("{} can't be read", path.display()))?;
-    let value: Value =
-        serde_json::from_str(&text).with_context(|| format!("{} is no JSON", path.display()))?;
-    let mut polygons = Vec::new();
-    gather(&value, &mut polygons).with_context(|| path.display().to_string())?;
-    if polygons.is_empty() {
-        bail!("{} has no polygon", path.display());
-    }
-    Ok(MultiPolygon::new(polygons))
-}
-
-fn gather(value: &Value, polygons: &mut Vec<Vec<Vec<[f64; 2]>>>) -> Result<()> {
-    let coordinates = value.get("coordinates").cloned().unwrap_or(Value::Null);
-    match value.get("type").and_then(Value::as_str) {
-        Some("FeatureCollection") => {
-            for feature in value
-                .get("features")
-                .and_then(Value::as_array)
-                .into_iter()
-                .flatten()
-            {
-                gather(feature, polygons)?;
-            }
-        }
-        Some("Feature") => gather(value.get("geometry").unwrap_or(&Value::Null), polygons)?,
-        Some("Polygon") => {
-            polygons.push(serde_json::from_value(coordinates).context("a polygon's coordinates")?)
-        }
-        Some("MultiPolygon") => {
-            let many: Vec<Vec<Vec<[f64; 2]>>> =
-                serde_json::from_value(coordinates).context("a MultiPolygon's coordinates")?;
-            polygons.extend(many);
-        }
-        Some(other) => bail!("a {other} is no ground; give polygons"),
-        None => bail!("this is no GeoJSON: it has no \"type\""),
-    }
-    Ok(())
+    };
+    let text = args.text.as_deref().map(read).transpose()?;
+    area::drawn_elsewhere(case, &value, text, order).with_context(|| path.display().to_string())
 }
 
 fn given(args: &ReportArgs) -> Given {

@@ -7,14 +7,14 @@ use anyhow::Result;
 use earlywood_chain::ground::{Ground, GroundOptions};
 use earlywood_chain::response::delimit::{Wanted, delimiting};
 use earlywood_chain::response::report::{self, Given, Issue};
-use earlywood_chain::response::{Case, Find, How, confirmed, origin, steps, whole};
+use earlywood_chain::response::{Case, Find, How, area, confirmed, origin, steps, trigger, whole};
 use earlywood_journal::{Act, Body, Draft, Programme};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan as _};
 
 use super::district::{SEASON_YEAR, TARGETS};
-use crate::command::response::{adoption, opening, proposed_area};
+use crate::command::response::adoption;
 
 /// The order under which an area of the demo holds; invented.
 const AUTHORITY: &str = "the invented district's plant health office, order 1";
@@ -110,7 +110,7 @@ impl Response<'_> {
     fn begin(&mut self) -> Result<()> {
         let confirmed = self.first.confirmed;
         let opened = confirmed.checked_add(OPENED_AFTER_MIN.minutes())?;
-        let body = opening(
+        let body = trigger::opening(
             self.programme,
             &self.case(opened)?,
             "confirmed by the laboratory (invented)",
@@ -140,7 +140,7 @@ impl Response<'_> {
     /// The next version of the area, unless it would add next to nothing. Says whether it was drawn.
     fn draw(&mut self, at: Timestamp) -> Result<bool> {
         let case = self.case(at)?;
-        let made = proposed_area(self.programme, &case)?;
+        let made = area::of_case(self.programme, &case)?;
         if made.added.to_version.is_some() && made.added.km2 < WORTH_DRAWING_KM2 {
             return Ok(false);
         }

@@ -33,6 +33,8 @@ pub(crate) enum Right {
     Plan,
     /// Adopt a plan.
     Adopt,
+    /// Answer a find: see all of its response, which is confidential, and write what the journal lets one write.
+    Respond,
     /// Load data from files.
     Load,
     /// See when devices were heard of.
@@ -47,13 +49,14 @@ pub(crate) enum Right {
 
 impl Right {
     /// Every right.
-    pub(crate) const ALL: [Right; 11] = [
+    pub(crate) const ALL: [Right; 12] = [
         Right::Public,
         Right::Own,
         Right::Read,
         Right::Record,
         Right::Plan,
         Right::Adopt,
+        Right::Respond,
         Right::Load,
         Right::Devices,
         Right::People,
@@ -69,7 +72,7 @@ impl Right {
                 &[Lead, Supervisor, Inspector, Identifier, Clerk, Partner]
             }
             Right::Record => &[Lead, Supervisor, Inspector, Identifier, Clerk],
-            Right::Plan => &[Lead, Supervisor],
+            Right::Plan | Right::Respond => &[Lead, Supervisor],
             Right::Adopt | Right::Lead => &[Lead],
             Right::Load | Right::Devices | Right::People => &[Lead, Supervisor, Clerk],
             Right::Erase => &[Lead, Clerk],
@@ -85,6 +88,7 @@ impl Right {
             Right::Record => "record",
             Right::Plan => "plan",
             Right::Adopt => "adopt",
+            Right::Respond => "respond",
             Right::Load => "load",
             Right::Devices => "devices",
             Right::People => "people",

@@ -5,6 +5,7 @@
 //! for the one writer (`state`).
 
 mod caller;
+mod drafts;
 mod entries;
 mod journal;
 mod load;
@@ -16,6 +17,7 @@ mod phone;
 mod plan;
 mod problem;
 mod read_body;
+mod response;
 mod rounds;
 mod signin;
 mod state;

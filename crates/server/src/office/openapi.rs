@@ -15,7 +15,7 @@ use utoipa_axum::router::OpenApiRouter;
 use super::caller::{Right, role_word};
 use super::problem::ProblemBody;
 use super::state::App;
-use super::{entries, journal, load, map, paper, people, phone, plan, rounds, signin, views};
+use super::{entries, journal, load, map, paper, people, phone, plan, response, rounds, signin, views};
 use crate::PROTOCOL;
 
 /// Where the document is served.
@@ -84,6 +84,7 @@ pub(crate) fn routes() -> OpenApiRouter<App> {
         .merge(load::routes())
         .merge(rounds::routes())
         .merge(paper::routes())
+        .merge(response::routes())
 }
 
 fn operations(item: &mut PathItem) -> impl Iterator<Item = &mut Operation> {

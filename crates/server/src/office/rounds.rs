@@ -1,7 +1,6 @@
 //! Rounds: those that hold, drafts of new ones, the files and the paper that go out, and the sheets that come back.
 
-use std::collections::VecDeque;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
@@ -10,7 +9,7 @@ use axum::response::{IntoResponse, Response};
 use earlywood_chain::ChainError;
 use earlywood_chain::rounds::files::{self, Export, Which};
 use earlywood_chain::rounds::sheet::{SheetForm, Typed, TypedRow, Wrong, sheet, type_in};
-use earlywood_chain::rounds::{self, Ask, Proposal, RoundsView, Without};
+use earlywood_chain::rounds::{self, Ask, RoundsView, Without};
 use earlywood_journal::Programme;
 use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
@@ -21,6 +20,7 @@ use utoipa_axum::routes;
 use uuid::Uuid;
 
 use super::caller::{Caller, Right};
+use super::drafts::{DraftState, Standing};
 use super::entries::Receipt;
 use super::plan::{Begun, Reason};
 use super::problem::{Problem, ProblemBody};
@@ -38,74 +38,8 @@ pub(super) fn routes() -> OpenApiRouter<App> {
         .routes(routes!(form, fill_in))
 }
 
-/// Proposals that are kept, the oldest done one goes first. Design choice: each is some hundred kilobytes at most.
-const MOST_DRAFTS: usize = 12;
 /// Days of files in one answer: a year. Design choice.
 const MOST_FILE_DAYS: i32 = 366;
-
-/// What is known of a proposal.
-enum Standing {
-    Working,
-    Ready(Arc<Proposal>),
-    Failed(String),
-}
-
-/// Proposals of rounds on the drawing board, for all callers. They live as long as the server.
-#[derive(Default)]
-pub(crate) struct Drafts {
-    kept: Mutex<VecDeque<(Uuid, Standing)>>,
-}
-
-impl Drafts {
-    fn lock(&self) -> std::sync::MutexGuard<'_, VecDeque<(Uuid, Standing)>> {
-        self.kept.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    fn begin(&self, id: Uuid) -> Result<(), Problem> {
-        let mut kept = self.lock();
-        if kept.len() >= MOST_DRAFTS {
-            let done = kept.iter().position(|(_, s)| !matches!(s, Standing::Working));
-            let Some(at) = done else {
-                return Err(Problem::busy());
-            };
-            kept.remove(at);
-        }
-        kept.push_back((id, Standing::Working));
-        Ok(())
-    }
-
-    /// What came of it; nothing is kept when it was dropped meanwhile.
-    fn end(&self, id: Uuid, standing: Standing) {
-        if let Some(mine) = self.lock().iter_mut().find(|(of, _)| *of == id) {
-            mine.1 = standing;
-        }
-    }
-
-    fn remove(&self, id: Uuid) -> Result<(), Problem> {
-        let mut kept = self.lock();
-        let at = kept.iter().position(|(of, _)| *of == id).ok_or_else(gone)?;
-        kept.remove(at);
-        Ok(())
-    }
-
-    fn with<T>(&self, id: Uuid, look: impl FnOnce(&Standing) -> T) -> Result<T, Problem> {
-        let kept = self.lock();
-        let found = kept.iter().find(|(of, _)| *of == id).ok_or_else(gone)?;
-        Ok(look(&found.1))
-    }
-
-    fn ready(&self, id: Uuid) -> Result<Arc<Proposal>, Problem> {
-        let ready = self.with(id, |standing| match standing {
-            Standing::Ready(proposal) => Some(proposal.clone()),
-            _ => None,
-        })?;
-        ready.ok_or_else(|| Problem::field("draft", "these rounds are not worked out; wait until they are"))
-    }
-}
-
-fn gone() -> Problem {
-    Problem::not_found("these rounds are no longer on the drawing board; propose them again")
-}
 
 /// The zone of the programme's times: that which was named when rounds were adopted last, else this machine's.
 pub(super) fn zone(programme: &Programme) -> Result<TimeZone, Problem> {
@@ -351,20 +285,11 @@ async fn make(office: App, id: Uuid, mut ask: Ask) {
     office.work.rounds.end(id, standing);
 }
 
-/// How far a draft is.
-#[derive(Debug, Clone, Copy, Serialize, ToSchema)]
-#[serde(rename_all = "kebab-case")]
-enum RoundsState {
-    Working,
-    Ready,
-    Failed,
-}
-
 /// Rounds on the drawing board.
 #[derive(Debug, Serialize, ToSchema)]
 struct RoundsDraft {
     draft: Uuid,
-    state: RoundsState,
+    state: DraftState,
     /// The rounds, once they are ready.
     #[serde(skip_serializing_if = "Option::is_none")]
     rounds: Option<RoundsView>,
@@ -384,11 +309,7 @@ async fn one(
     Path(draft): Path<Uuid>,
 ) -> Result<axum::Json<RoundsDraft>, Problem> {
     caller.may(Right::Read)?;
-    let (state, proposal, why) = office.work.rounds.with(draft, |standing| match standing {
-        Standing::Working => (RoundsState::Working, None, None),
-        Standing::Ready(proposal) => (RoundsState::Ready, Some(proposal.clone()), None),
-        Standing::Failed(why) => (RoundsState::Failed, None, Some(why.clone())),
-    })?;
+    let (state, proposal, why) = office.work.rounds.told(draft)?;
     let rounds = match proposal {
         Some(proposal) => Some(
             office

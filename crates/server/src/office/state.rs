@@ -11,6 +11,7 @@ use tokio::sync::{Mutex, Semaphore};
 use uuid::Uuid;
 
 use super::caller::Caller;
+use super::drafts::Drafts;
 use super::problem::Problem;
 use super::signin::SignIn;
 use super::verifying::Verifying;
@@ -46,7 +47,9 @@ pub(crate) struct Work {
     pub(crate) drafts: earlywood_chain::draft::Drafts,
     pub(crate) previews: earlywood_chain::preview::Previews,
     /// Rounds that nobody has adopted yet.
-    pub(crate) rounds: super::rounds::Drafts,
+    pub(crate) rounds: Drafts<earlywood_chain::rounds::Proposal>,
+    /// Delimiting surveys that nobody has adopted yet.
+    pub(crate) surveys: Drafts<super::response::Survey>,
     /// One plan is made at a time: two would only share the same cores. The others wait their turn.
     pub(crate) planning: Semaphore,
 }
@@ -57,7 +60,8 @@ impl Default for Work {
             desk: earlywood_chain::Desk::new(),
             drafts: earlywood_chain::draft::Drafts::default(),
             previews: earlywood_chain::preview::Previews::default(),
-            rounds: super::rounds::Drafts::default(),
+            rounds: Drafts::default(),
+            surveys: Drafts::default(),
             planning: Semaphore::new(1),
         }
     }
