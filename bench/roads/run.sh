@@ -8,7 +8,7 @@ set -euo pipefail
 cd "$EARLYWOOD_ROOT"
 PYTHON="${PYTHON:-.venv/bin/python}"
 need_extract
-cargo build --quiet -p earlywood-geodata --example roads_table
+cargo build --quiet --workspace --example roads_table
 ours="$(cargo_target_dir)/debug/examples/roads_table"
 work="$(mktemp -d)"
 trap 'rm -rf "$work"' EXIT

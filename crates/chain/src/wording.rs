@@ -67,3 +67,17 @@ pub fn sentence(zone: &ZoneAssurance, common_name: &str, flyers: f64) -> String 
         }
     }
 }
+
+/// The unit in which an area of so many square metres reads well, and what one square metre is in it: hectares, and square
+/// metres where hectares would round to next to nothing.
+pub fn ground_unit(m2: f64) -> (f64, &'static str) {
+    if m2 < 1_000.0 { (1.0, "m2") } else { (1e-4, "ha") }
+}
+
+/// An area of so many hectares in words, in the unit that reads well.
+pub fn ground_words(hectares: f64) -> String {
+    match ground_unit(10_000.0 * hectares) {
+        (_, unit @ "m2") => format!("{:.0} {unit}", 10_000.0 * hectares),
+        (_, unit) => format!("{hectares:.1} {unit}"),
+    }
+}

@@ -75,6 +75,7 @@ struct TargetDoc<'a> {
 struct ResponseDoc<'a> {
     title: &'a str,
     caution: &'a str,
+    in_short: Option<&'a str>,
     map: Option<String>,
     caption: String,
     parts: &'a [(String, Vec<String>)],
@@ -361,6 +362,7 @@ fn response_doc(part: &ResponsePart) -> ResponseDoc<'_> {
     ResponseDoc {
         title: &part.title,
         caution: &part.caution,
+        in_short: part.in_short.as_deref(),
         map: response::map(part).map(maud::Markup::into_string),
         caption: response::caption(part),
         parts: &part.parts,

@@ -4,7 +4,7 @@ use anyhow::{Result, bail};
 use clap::{Args, ValueEnum};
 use earlywood_chain::ground::Ground;
 use earlywood_chain::trial::{Answer, Asked, Given, Named, Question, state};
-use earlywood_chain::wording::share;
+use earlywood_chain::wording::{ground_unit, share};
 use earlywood_journal::Programme;
 use earlywood_model::assurance::Band;
 use earlywood_model::profile::TargetProfile;
@@ -247,6 +247,16 @@ fn spread(band: Option<Band>, unit: &str) -> String {
     })
 }
 
+fn ground(area_m2: Option<Band>) -> String {
+    let (scale, unit) = ground_unit(area_m2.map_or(0.0, |area| area.median));
+    let scaled = area_m2.map(|b| Band {
+        p05: scale * b.p05,
+        median: scale * b.median,
+        p95: scale * b.p95,
+    });
+    spread(scaled, unit)
+}
+
 fn of_plan(plan: &PlanResult) -> Vec<String> {
     let d = &plan.detected;
     let mut lines = vec![format!(
@@ -261,11 +271,6 @@ fn of_plan(plan: &PlanResult) -> Vec<String> {
         plan.cost
     )];
     if d.worlds > 0 {
-        let hectares = plan.area_m2.map(|b| Band {
-            p05: b.p05 / 1e4,
-            median: b.median / 1e4,
-            p95: b.p95 / 1e4,
-        });
         lines.push("  Where it was found, in the middle (5 to 95 % of worlds):".into());
         lines.push(format!(
             "    first insect in a trap after {}; known after {}; in generation {}.",
@@ -277,7 +282,7 @@ fn of_plan(plan: &PlanResult) -> Vec<String> {
             "    by then {}, on {} and {}, at most {} from where it began.",
             spread(plan.insects, "flyers"),
             spread(plan.cells, "cells"),
-            spread(hectares, "ha"),
+            ground(plan.area_m2),
             spread(plan.radius_m, "m")
         ));
     }

@@ -3,6 +3,7 @@
 use earlywood_chain::ChainError;
 use earlywood_chain::ground::GroundOptions;
 use earlywood_chain::response::{Case, How, Whole, origin, whole};
+use earlywood_chain::wording::ground_words;
 use earlywood_geodata::Frame;
 use earlywood_journal::Programme;
 use earlywood_model::record::Position;
@@ -110,8 +111,9 @@ fn part(all: &Whole, survey: Vec<Position>, frame: &Frame) -> ResponsePart {
 fn in_short(all: &Whole) -> Option<String> {
     let origin = all.origin.as_ref().map(|o| {
         format!(
-            "it came from within {:.1} ha (50 %) or {:.1} ha (95 %)",
-            o.region50.hectares, o.region95.hectares
+            "it came from within {} (50 %) or {} (95 %)",
+            ground_words(o.region50.hectares),
+            ground_words(o.region95.hectares)
         )
     });
     let area = all
@@ -195,14 +197,14 @@ fn told(all: &Whole) -> Vec<String> {
 fn came_from(all: &Whole) -> Vec<String> {
     let Some(o) = &all.origin else { return Vec::new() };
     let mut words = vec![format!(
-        "By {} insects in {} traps, and by the silence of {} more about them: half the probability lies within {:.1} ha ({} host \
-         trees), 95 % within {:.1} ha ({} trees).",
+        "By {} insects in {} traps, and by the silence of {} more about them: half the probability lies within {} ({} host trees), \
+         95 % within {} ({} trees).",
         o.insects,
         o.with_catch,
         o.traps - o.with_catch,
-        o.region50.hectares,
+        ground_words(o.region50.hectares),
         o.region50.trees,
-        o.region95.hectares,
+        ground_words(o.region95.hectares),
         o.region95.trees
     )];
     let first: Vec<String> = o
@@ -237,7 +239,8 @@ fn area_words(all: &Whole) -> Vec<String> {
         "Version {} of {}: {:.2} km2 from {} ({}). {}",
         a.version, a.versions, a.km2, a.from, a.authority, a.reason
     )];
-    words.extend(a.steps.iter().cloned());
+    // The boundary's own words tell the steps of an area that the rule drew.
+    words.extend(a.steps.iter().filter(|s| !a.text.contains(s.as_str())).cloned());
     words.extend(a.text.lines().filter(|l| !l.trim().is_empty()).map(str::to_owned));
     words
 }

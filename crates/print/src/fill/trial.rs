@@ -2,6 +2,7 @@
 
 use earlywood_chain::ChainError;
 use earlywood_chain::trial::{Answer, state};
+use earlywood_chain::wording::ground_unit;
 use earlywood_journal::Programme;
 use earlywood_model::assurance::Band;
 use earlywood_model::trial::{Curve, PlanResult};
@@ -117,12 +118,13 @@ fn plan(p: &PlanResult) -> String {
     if d.worlds == 0 {
         return found;
     }
+    let (scale, unit) = ground_unit(p.area_m2.map_or(0.0, |area| area.median));
     format!(
         "{found} Where it did, it was known after {}, when the incursion had {} on {}: medians, with what lies between 5 and 95 % of \
          those worlds.",
         band(p.known_days, 1.0, "days"),
         band(p.insects, 1.0, "flyers"),
-        band(p.area_m2, 1e-4, "ha")
+        band(p.area_m2, scale, unit)
     )
 }
 
