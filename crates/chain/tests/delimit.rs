@@ -7,16 +7,15 @@ use std::collections::BTreeSet;
 use earlywood_chain::ground::{Ground, GroundOptions};
 use earlywood_chain::response::Case;
 use earlywood_chain::response::delimit::{Delimiting, Wanted, delimiting};
-use earlywood_journal::body::{Material, Method, Origin};
-use earlywood_journal::{
-    Act, AuthorityGranted, Body, Determination, LoadMode, Programme, ProtocolAdopted, ResponseOpened,
-    SpecimenTaken, Status, TargetAdopted,
-};
-use earlywood_model::record::{Area, Host, HostCondition, Pathway, Placement, Position};
-use earlywood_model::{profile, protocol};
+use earlywood_journal::{Body, LoadMode, Programme, Status};
+use earlywood_model::protocol;
+use earlywood_model::record::{Area, Host, Pathway, Position};
 use jiff::civil::{Date, date};
 
-const TARGET: &str = "emerald-ash-borer";
+use crate::common::{
+    ASH_BORER, adopt_protocol, ash, created, hung, lead, look_for_ash_borer, opened, said, taken,
+};
+
 const ON: Date = date(2024, 10, 1);
 const EDGE: usize = 36;
 
@@ -29,17 +28,10 @@ fn tree(row: usize, column: usize) -> Position {
 }
 
 fn site(with_extent: bool) -> (tempfile::TempDir, Programme) {
-    let dir = tempfile::tempdir().unwrap();
-    let lead = Act::new("lead", "2024-10-01T08:00:00-06:00[-06:00]".parse().unwrap()).unwrap();
-    let mut programme = Programme::create(&dir.path().join("a.earlywood"), "Invented wood", &lead).unwrap();
+    let lead = lead("2024-10-01T08:00:00");
+    let (dir, mut programme) = created(&lead);
     let hosts: Vec<Host> = (0..EDGE * EDGE)
-        .map(|n| Host {
-            label: format!("A{n:04}"),
-            position: tree(n / EDGE, n % EDGE),
-            species: "Fraxinus".into(),
-            dbh_cm: Some(30.0),
-            condition: HostCondition::Healthy,
-        })
+        .map(|n| ash(format!("A{n:04}"), tree(n / EDGE, n % EDGE)))
         .collect();
     programme.load(&lead, "trees.csv", LoadMode::Add, &hosts).unwrap();
     let mill = Pathway {
@@ -52,41 +44,14 @@ fn site(with_extent: bool) -> (tempfile::TempDir, Programme) {
     programme
         .load(&lead, "pathways.csv", LoadMode::Add, &[mill])
         .unwrap();
-    let toml = profile::SHIPPED_TOML
-        .into_iter()
-        .find(|t| t.contains(&format!("id = \"{TARGET}\"")))
-        .unwrap();
-    let target = TargetAdopted {
-        id: TARGET.into(),
-        toml: toml.into(),
+    look_for_ash_borer(&mut programme, &lead);
+    let at = Position {
+        lat: 44.01805,
+        ..tree(18, 18)
     };
-    programme.append(&lead, Body::TargetAdopted(target)).unwrap();
-    let authority = AuthorityGranted {
-        person: "lead".into(),
-        taxa: vec!["*".into()],
-        up_to: Status::Confirmed,
-        life_stages: vec![],
-        from: date(2024, 1, 1),
-        to: None,
-        granted_by: "letter 1".into(),
-        note: None,
-    };
-    programme
-        .append(&lead, Body::AuthorityGranted(authority))
-        .unwrap();
-    let placement = Placement {
-        trap: "T1".into(),
-        place: "P1".into(),
-        position: Position {
-            lat: 44.01805,
-            ..tree(18, 18)
-        },
-        targets: vec![TARGET.into()],
-        hung: date(2024, 5, 1),
-        taken_down: None,
-    };
+    let placement = hung("T1", "P1", at, ASH_BORER, date(2024, 5, 1));
     programme.record_placements(&lead, &[placement]).unwrap();
-    let shipped = protocol::shipped_toml(TARGET).unwrap();
+    let shipped = protocol::shipped_toml(ASH_BORER).unwrap();
     let toml = if with_extent {
         shipped.to_owned()
     } else {
@@ -95,40 +60,14 @@ fn site(with_extent: bool) -> (tempfile::TempDir, Programme) {
         let to = from + shipped[from..].find("\n\n").unwrap();
         format!("{}{}", &shipped[..from], &shipped[to..])
     };
-    let adopted = ProtocolAdopted {
-        target: TARGET.into(),
-        toml,
-    };
-    let entry = programme
-        .append(&lead, Body::ProtocolAdopted(adopted))
-        .unwrap()
-        .id;
-    let taken = SpecimenTaken {
-        specimen: "S-1".into(),
-        what: Material::Insect,
-        from: Origin::Trap {
-            trap: "T1".into(),
-            date: date(2024, 7, 1),
-        },
-        count: Some(1),
-        container: None,
-        kept_in: None,
-        suspected: None,
-        note: None,
-        photos: vec![],
-    };
-    programme.append(&lead, Body::SpecimenTaken(taken)).unwrap();
-    let mut said = Determination::of_specimen("S-1", TARGET, Status::Confirmed, "lead", Method::Morphology);
-    said.mark_checked = true;
-    programme.append(&lead, Body::Determination(said)).unwrap();
-    let opened = ResponseOpened {
-        find: "S-1".into(),
-        target: TARGET.into(),
-        protocol: entry,
-        set_off: vec![],
-        reason: "one beetle".into(),
-    };
-    programme.append(&lead, Body::ResponseOpened(opened)).unwrap();
+    let protocol = adopt_protocol(&mut programme, &lead, &toml);
+    for body in [
+        taken("S-1", "T1", date(2024, 7, 1), 1),
+        said("S-1", Status::Confirmed, None),
+        opened("S-1", protocol),
+    ] {
+        programme.append(&lead, body).unwrap();
+    }
     (dir, programme)
 }
 
@@ -195,8 +134,9 @@ fn rings_and_plan_are_laid_weighed_on_the_same_scenarios_and_adopted() {
     let entry = survey
         .adopted("optimised", (ON, None), &quick(), "finds more of the edge")
         .unwrap();
-    let lead = Act::new("lead", "2024-10-01T09:00:00-06:00[-06:00]".parse().unwrap()).unwrap();
-    programme.append(&lead, Body::DelimitingAdopted(entry)).unwrap();
+    programme
+        .append(&lead("2024-10-01T09:00:00"), Body::DelimitingAdopted(entry))
+        .unwrap();
     let response = programme.response("S-1").unwrap().unwrap();
     assert_eq!(
         response.delimiting.last().unwrap().value.traps.len(),

@@ -11,11 +11,14 @@ use earlywood_model::weather::{DailyTemp, Series};
 use jiff::ToSpan as _;
 use jiff::civil::{Date, date};
 use serde_json::{Value, json};
+use tempfile::TempDir;
+
+use crate::common::{created, lead};
 
 const ON: Date = date(2026, 10, 30);
 
 fn act() -> Act {
-    Act::new("lead", "2026-11-20T12:00:00Z[UTC]".parse().unwrap()).unwrap()
+    lead("2026-11-20T06:00:00")
 }
 
 fn weather() -> Series {
@@ -38,8 +41,8 @@ fn at(n: u32) -> Position {
 }
 
 /// Five ash trees, 80 m apart, and what is recorded of them.
-fn programme(dir: &std::path::Path, bodies: &[(&str, Value)]) -> Programme {
-    let mut programme = Programme::create(&dir.join("a.earlywood"), "A", &act()).unwrap();
+fn programme(bodies: &[(&str, Value)]) -> (TempDir, Programme) {
+    let (dir, mut programme) = created(&act());
     let hosts: Vec<Host> = (0..5)
         .map(|n| Host {
             label: format!("H-{n}"),
@@ -64,7 +67,7 @@ fn programme(dir: &std::path::Path, bodies: &[(&str, Value)]) -> Programme {
             )
             .unwrap();
     }
-    programme
+    (dir, programme)
 }
 
 fn ask(programme: &Programme, profile: TargetProfile) -> Assurance {
@@ -94,11 +97,10 @@ fn look(n: u32, none_found: bool) -> (&'static str, Value) {
 
 #[test]
 fn looks_that_showed_nothing_count_and_others_do_not() {
-    let dir = tempfile::tempdir().unwrap();
     let mut could_not = look(2, true);
     could_not.1 = json!({"tree": "TAG-2", "host": "H-2", "species_sure": "unknown", "date": "2026-03-10", "from": "ground",
         "looked": "no", "why_not": "locked gate", "leaf": "leafless", "none_found": false});
-    let programme = programme(dir.path(), &[look(0, true), look(1, false), could_not]);
+    let (_dir, programme) = programme(&[look(0, true), look(1, false), could_not]);
     let answer = ask(&programme, ash_borer());
     let zone = &answer.zones[0];
     let inspections = zone
@@ -146,8 +148,8 @@ fn tips_end_the_silence_until_they_are_settled() {
     };
     let mut profile = ash_borer();
     let days = |bodies: &[(&str, Value)], profile: &TargetProfile| {
-        let dir = tempfile::tempdir().unwrap();
-        let answer = ask(&programme(dir.path(), bodies), profile.clone());
+        let (_dir, programme) = programme(bodies);
+        let answer = ask(&programme, profile.clone());
         let hotline = answer.zones[0]
             .components
             .iter()
@@ -172,13 +174,10 @@ fn tips_end_the_silence_until_they_are_settled() {
 
 #[test]
 fn a_detection_tree_counts_where_it_stood() {
-    let dir = tempfile::tempdir().unwrap();
     let peeled = json!({"tree": "D-1", "host": "H-3", "girdled": "2026-03-01", "date": "2026-10-20", "peeled_share": 1.0,
         "found": "negative"});
-    let answer = ask(
-        &programme(dir.path(), &[("detection-tree-peeled", peeled)]),
-        ash_borer(),
-    );
+    let (_dir, programme) = programme(&[("detection-tree-peeled", peeled)]);
+    let answer = ask(&programme, ash_borer());
     let zone = &answer.zones[0];
     let trees = zone
         .components

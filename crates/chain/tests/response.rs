@@ -10,20 +10,16 @@ use earlywood_chain::response::report::{Given, Issue, draft, issue};
 use earlywood_chain::response::status::Category;
 use earlywood_chain::response::steps::{Standing, checklist, take};
 use earlywood_chain::response::{Case, How, Whole, origin, whole};
-use earlywood_journal::body::{Material, Method, MultiPolygon, Origin, ResponseEnd};
-use earlywood_journal::{
-    Act, AreaDrawn, AuthorityGranted, Body, Determination, Draft, LoadMode, Programme, ProtocolAdopted,
-    ResponseClosed, ResponseOpened, SpecimenTaken, Status, TargetAdopted, VisitMade,
-};
-use earlywood_model::record::{
-    Host, HostCondition, Looked, Pathway, Placement, Position, Renewed, TrapFound, Visit, VisitKind,
-    WeatherDay,
-};
-use earlywood_model::{profile, protocol};
-use jiff::ToSpan as _;
+use earlywood_journal::body::{MultiPolygon, ResponseEnd};
+use earlywood_journal::{AreaDrawn, Body, Draft, LoadMode, Programme, ResponseClosed, Status, VisitMade};
+use earlywood_model::protocol;
+use earlywood_model::record::{Host, Pathway, Placement, Position, Renewed, WeatherDay};
 use jiff::civil::{Date, date};
 
-const TARGET: &str = "emerald-ash-borer";
+use crate::common::{
+    ASH_BORER, adopt_protocol, ash, created, hung, lead, look_for_ash_borer, opened, said, service, taken,
+};
+
 /// When everything is typed in: each entry tells when it happened.
 const NOW: &str = "2024-10-01T08:00:00";
 /// A street's length of trees along a parallel.
@@ -44,62 +40,29 @@ struct Site {
     programme: Programme,
 }
 
-fn act(at: &str) -> Act {
-    Act::new("lead", format!("{at}-06:00[-06:00]").parse().unwrap()).unwrap()
-}
-
 fn stop(trap: &str, date: Date, suspects: u32) -> Body {
-    Body::VisitMade(VisitMade::from_visit(&Visit {
-        trap: trap.into(),
-        date,
-        kind: VisitKind::Service,
-        found: TrapFound::Working,
-        looked: Looked::Fully,
-        suspects: Some(suspects),
-        renewed: Renewed {
-            lure: true,
-            insert: true,
-            ..Renewed::default()
-        },
-        lure_lot: None,
-        crew: None,
-        exception: None,
-    }))
+    let renewed = Renewed {
+        lure: true,
+        insert: true,
+        ..Renewed::default()
+    };
+    Body::VisitMade(VisitMade::from_visit(&service(trap, date, suspects, renewed)))
 }
 
 /// Warm from May to September, with a year of it before.
 fn weather() -> Vec<WeatherDay> {
-    let mut days = Vec::new();
-    let mut day = date(2022, 1, 1);
-    while day <= date(2024, 9, 30) {
-        let warm = 8.0 - 12.0 * (2.0 * std::f64::consts::PI * f64::from(day.day_of_year()) / 365.0).cos();
-        days.push(WeatherDay {
-            station: "Street".into(),
-            date: day,
-            tmin_c: warm - 6.0,
-            tmax_c: warm + 6.0,
-        });
-        day = day.saturating_add(1.day());
-    }
-    days
+    crate::common::weather("Street", date(2022, 1, 1), date(2024, 9, 30), |day| {
+        let warm = 8.0 - 12.0 * (std::f64::consts::TAU * f64::from(day.day_of_year()) / 365.0).cos();
+        (warm - 6.0, warm + 6.0)
+    })
 }
 
 impl Site {
     /// Ten traps along a street of ash, looked at once in mid-season and again in August; trap T3 caught a suspect in July.
     fn new() -> Site {
-        let dir = tempfile::tempdir().unwrap();
-        let lead = act(NOW);
-        let mut programme =
-            Programme::create(&dir.path().join("a.earlywood"), "Invented street", &lead).unwrap();
-        let hosts: Vec<Host> = (0..TREES)
-            .map(|n| Host {
-                label: format!("A{n:02}"),
-                position: tree(n),
-                species: "Fraxinus".into(),
-                dbh_cm: Some(30.0),
-                condition: HostCondition::Healthy,
-            })
-            .collect();
+        let lead = lead(NOW);
+        let (dir, mut programme) = created(&lead);
+        let hosts: Vec<Host> = (0..TREES).map(|n| ash(format!("A{n:02}"), tree(n))).collect();
         programme.load(&lead, "trees.csv", LoadMode::Add, &hosts).unwrap();
         let nursery = Pathway {
             label: "nursery".into(),
@@ -114,41 +77,20 @@ impl Site {
         programme
             .load(&lead, "weather.csv", LoadMode::Add, &weather())
             .unwrap();
-        let toml = profile::SHIPPED_TOML
-            .into_iter()
-            .find(|t| t.contains(&format!("id = \"{TARGET}\"")))
-            .unwrap();
-        let adopted = TargetAdopted {
-            id: TARGET.into(),
-            toml: toml.into(),
-        };
-        programme.append(&lead, Body::TargetAdopted(adopted)).unwrap();
-        programme
-            .append(
-                &lead,
-                Body::AuthorityGranted(AuthorityGranted {
-                    person: "lead".into(),
-                    taxa: vec!["*".into()],
-                    up_to: Status::Confirmed,
-                    life_stages: vec![],
-                    from: date(2024, 1, 1),
-                    to: None,
-                    granted_by: "letter 1".into(),
-                    note: None,
-                }),
-            )
-            .unwrap();
+        look_for_ash_borer(&mut programme, &lead);
         let placements: Vec<Placement> = (0..TREES / EVERY)
-            .map(|n| Placement {
-                trap: format!("T{n}"),
-                place: format!("P{n}"),
-                position: Position {
+            .map(|n| {
+                let between = Position {
                     lat: 44.00015,
                     ..tree(n * EVERY + 3)
-                },
-                targets: vec![TARGET.into()],
-                hung: date(2024, 5, 1),
-                taken_down: None,
+                };
+                hung(
+                    &format!("T{n}"),
+                    &format!("P{n}"),
+                    between,
+                    ASH_BORER,
+                    date(2024, 5, 1),
+                )
             })
             .collect();
         programme.record_placements(&lead, &placements).unwrap();
@@ -163,7 +105,7 @@ impl Site {
                 );
             }
         }
-        site.at("2024-07-01T11:00:00", taken("S-1", 3, date(2024, 7, 1)));
+        site.at("2024-07-01T11:00:00", taken("S-1", "T3", date(2024, 7, 1), 1));
         site.at("2024-07-01T12:00:00", said("S-1", Status::Suspect, None));
         site
     }
@@ -171,20 +113,13 @@ impl Site {
     fn at(&mut self, time: &str, body: Body) {
         let event_time = Some(format!("{time}-06:00"));
         self.programme
-            .append(&act(NOW), Draft { event_time, body })
+            .append(&lead(NOW), Draft { event_time, body })
             .unwrap();
     }
 
     fn adopt(&mut self) -> uuid::Uuid {
-        let toml = protocol::shipped_toml(TARGET).unwrap().to_owned();
-        let body = Body::ProtocolAdopted(ProtocolAdopted {
-            target: TARGET.into(),
-            toml,
-        });
-        self.programme
-            .append(&act("2024-07-01T13:00:00"), body)
-            .unwrap()
-            .id
+        let toml = protocol::shipped_toml(ASH_BORER).unwrap();
+        adopt_protocol(&mut self.programme, &lead("2024-07-01T13:00:00"), toml)
     }
 
     /// Confirmed on 3 July at noon, and opened at once.
@@ -194,14 +129,7 @@ impl Site {
             "2024-07-03T12:00:00",
             said("S-1", Status::Confirmed, Some("adult")),
         );
-        let opened = ResponseOpened {
-            find: "S-1".into(),
-            target: TARGET.into(),
-            protocol,
-            set_off: vec![],
-            reason: "one beetle".into(),
-        };
-        self.at("2024-07-03T12:30:00", Body::ResponseOpened(opened));
+        self.at("2024-07-03T12:30:00", opened("S-1", protocol));
     }
 
     fn case(&self, on: Date) -> Case {
@@ -223,32 +151,8 @@ impl Site {
     fn step(&mut self, id: &str, time: &str) {
         let case = self.case(date(2024, 7, 4));
         let at = Some(format!("{time}-06:00"));
-        take(&mut self.programme, &act(NOW), &case, id, at, None).unwrap();
+        take(&mut self.programme, &lead(NOW), &case, id, at, None).unwrap();
     }
-}
-
-fn taken(specimen: &str, trap: usize, date: Date) -> Body {
-    Body::SpecimenTaken(SpecimenTaken {
-        specimen: specimen.into(),
-        what: Material::Insect,
-        from: Origin::Trap {
-            trap: format!("T{trap}"),
-            date,
-        },
-        count: Some(1),
-        container: None,
-        kept_in: None,
-        suspected: None,
-        note: None,
-        photos: vec![],
-    })
-}
-
-fn said(specimen: &str, status: Status, stage: Option<&str>) -> Body {
-    let mut said = Determination::of_specimen(specimen, TARGET, status, "lead", Method::Morphology);
-    said.life_stage = stage.map(str::to_owned);
-    said.mark_checked = true;
-    Body::Determination(said)
 }
 
 fn area(version: u32) -> Body {
@@ -297,7 +201,7 @@ fn a_confirmed_find_proposes_what_the_protocol_says_and_whom_to_tell() {
     );
     assert_eq!(
         unanswered(&site.programme).unwrap(),
-        [("S-1".to_owned(), TARGET.to_owned())]
+        [("S-1".to_owned(), ASH_BORER.to_owned())]
     );
     let lacking = site.whole(date(2024, 7, 4)).lacking;
     assert!(
@@ -345,7 +249,7 @@ fn a_confirmed_find_proposes_what_the_protocol_says_and_whom_to_tell() {
         [Done, DoneLate, Late]
     );
     let case = site.case(date(2024, 7, 4));
-    let unknown = take(&mut site.programme, &act(NOW), &case, "mayor", None, None).unwrap_err();
+    let unknown = take(&mut site.programme, &lead(NOW), &case, "mayor", None, None).unwrap_err();
     assert!(unknown.words().contains("state-partner"), "{}", unknown.words());
 }
 
@@ -397,7 +301,7 @@ fn the_clock_counts_only_days_that_somebody_looked_after() {
     );
     assert!(s.none_clumped.unwrap() >= s.none_poisson);
     // A later find starts it anew.
-    site.at("2024-08-12T12:00:00", taken("S-2", 7, date(2024, 8, 12)));
+    site.at("2024-08-12T12:00:00", taken("S-2", "T7", date(2024, 8, 12), 1));
     site.at(
         "2024-08-13T12:00:00",
         said("S-2", Status::Confirmed, Some("adult")),
@@ -453,16 +357,15 @@ fn a_report_names_what_it_lacks_and_its_versions_stay() {
         !serde_json::to_string(&first).unwrap().contains("44.000"),
         "no exact place"
     );
-    let lead = act(NOW);
     let how = |last| Issue {
         to: "state partner".into(),
         last,
         ..Issue::default()
     };
     let case = site.case(on);
-    let refused = issue(&mut site.programme, &lead, &case, first.clone(), how(true)).unwrap_err();
+    let refused = issue(&mut site.programme, &lead(NOW), &case, first.clone(), how(true)).unwrap_err();
     assert!(refused.words().contains("preliminary"), "{}", refused.words());
-    issue(&mut site.programme, &lead, &case, first, how(false)).unwrap();
+    issue(&mut site.programme, &lead(NOW), &case, first, how(false)).unwrap();
     site.at("2024-07-04T10:00:00", area(1));
     let case = site.case(on);
     let given = Given::from([("danger".into(), "it kills ash".into())]);
@@ -470,7 +373,7 @@ fn a_report_names_what_it_lacks_and_its_versions_stay() {
     assert_eq!(second.version, 2);
     assert!(second.missing.is_empty(), "{:?}", second.missing);
     assert!(second.changed.contains(&"danger".to_owned()) && second.changed.contains(&"map".to_owned()));
-    issue(&mut site.programme, &act(NOW), &case, second, how(true)).unwrap();
+    issue(&mut site.programme, &lead(NOW), &case, second, how(true)).unwrap();
     let all = site.whole(on);
     assert_eq!(
         all.reports
@@ -501,7 +404,7 @@ fn the_public_map_shows_confirmed_finds_alone_in_coarse_cells_once_everybody_bef
     site.open();
     site.at("2024-07-03T13:00:00", area(1));
     // A second specimen stays a suspect.
-    site.at("2024-07-03T14:00:00", taken("S-2", 5, date(2024, 7, 1)));
+    site.at("2024-07-03T14:00:00", taken("S-2", "T5", date(2024, 7, 1), 1));
     site.at("2024-07-03T15:00:00", said("S-2", Status::Suspect, None));
     let on = date(2024, 7, 5);
     let map = public(&site.programme, on).unwrap();
@@ -528,7 +431,7 @@ fn the_public_map_shows_confirmed_finds_alone_in_coarse_cells_once_everybody_bef
     assert_eq!((map.cells.len(), map.areas.len(), map.cells[0].finds), (1, 1, 1));
     assert_eq!(
         (map.cells[0].first.as_str(), map.cells[0].target.as_str()),
-        ("2024-07", TARGET)
+        ("2024-07", ASH_BORER)
     );
     let text = map.geojson().to_string();
     for hidden in ["S-1", "S-2", "T3", "T5", "P3", "lead", "2024-07-01"] {

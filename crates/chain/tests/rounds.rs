@@ -16,11 +16,12 @@ use earlywood_journal::{
     VisitMade,
 };
 use earlywood_model::record::{
-    Access, Looked, Oneway, Placement, Position, Renewed, Road, RoadClass, Shift, Skill, TrapFound, Visit,
-    VisitKind, WeatherDay,
+    Access, Oneway, Placement, Position, Renewed, Road, RoadClass, Shift, Skill, Visit, WeatherDay,
 };
 use jiff::civil::{Date, date, time};
 use jiff::tz::TimeZone;
+
+use crate::common::{created, hung, lead, service, weather};
 
 const TARGET: &str = "mediterranean-fruit-fly";
 /// A Monday.
@@ -47,34 +48,20 @@ fn stop(trap: &str, date: Date) -> VisitMade {
 
 fn stop_renewing(trap: &str, date: Date, renewed: Renewed) -> VisitMade {
     VisitMade::from_visit(&Visit {
-        trap: trap.into(),
-        date,
-        kind: VisitKind::Service,
-        found: TrapFound::Working,
-        looked: Looked::Fully,
-        suspects: Some(0),
-        renewed,
-        lure_lot: None,
         crew: Some("crew-1".into()),
-        exception: None,
+        ..service(trap, date, 0, renewed)
     })
 }
 
 impl Site {
     /// 24 traps, hung on 1 July and looked at between 7 and 18 July: their looks warn between 28 July and 8 August.
     fn bare() -> Site {
-        let dir = tempfile::tempdir().unwrap();
-        let act = Act::new("lead", "2025-08-04T07:00:00-06:00[-06:00]".parse().unwrap()).unwrap();
-        let mut programme =
-            Programme::create(&dir.path().join("a.earlywood"), "Invented ground", &act).unwrap();
+        let act = lead("2025-08-04T07:00:00");
+        let (dir, mut programme) = created(&act);
         let placements: Vec<Placement> = (0..24)
-            .map(|n| Placement {
-                trap: format!("T{n:02}"),
-                place: format!("P{n:02}"),
-                position: at(n),
-                targets: vec![TARGET.into()],
-                hung: date(2025, 7, 1),
-                taken_down: None,
+            .map(|n| {
+                let (trap, place) = (format!("T{n:02}"), format!("P{n:02}"));
+                hung(&trap, &place, at(n), TARGET, date(2025, 7, 1))
             })
             .collect();
         programme.record_placements(&act, &placements).unwrap();
@@ -241,21 +228,13 @@ fn what_is_due_has_its_days_and_says_why_not_on_others() {
 #[test]
 fn heat_uses_up_a_lure_before_its_days_are_over_and_hot_days_are_no_working_days() {
     let mut site = Site::new();
-    let mut weather = Vec::new();
-    let mut day = date(2023, 1, 1);
-    while day <= date(2025, 8, 8) {
-        let hot = day == date(2025, 8, 6);
-        weather.push(WeatherDay {
-            station: "S1".into(),
-            date: day,
-            tmin_c: 30.0,
-            tmax_c: if hot { 46.0 } else { 38.0 },
-        });
-        day = day.tomorrow().unwrap();
-    }
     // Asked on the Friday, so that the week's weather is known.
     let friday = date(2025, 8, 8);
-    site.act = Act::new("lead", "2025-08-08T18:00:00-06:00[-06:00]".parse().unwrap()).unwrap();
+    let weather = weather("S1", date(2023, 1, 1), friday, |day| {
+        let hot = day == date(2025, 8, 6);
+        (30.0, if hot { 46.0 } else { 38.0 })
+    });
+    site.act = lead("2025-08-08T18:00:00");
     site.programme
         .load(&site.act, "weather.csv", LoadMode::Replace, &weather)
         .unwrap();
@@ -289,28 +268,19 @@ fn heat_uses_up_a_lure_before_its_days_are_over_and_hot_days_are_no_working_days
 
 /// Weather of a place with a winter, to `to`.
 fn seasons(to: Date) -> Vec<WeatherDay> {
-    let mut weather = Vec::new();
-    let mut day = date(2022, 1, 1);
-    while day <= to {
+    weather("S1", date(2022, 1, 1), to, |day| {
         // Warmest late in July.
         let turn = std::f64::consts::TAU * (f64::from(day.day_of_year()) - 205.0) / 365.0;
         let mean = 11.0 + 14.0 * turn.cos();
-        weather.push(WeatherDay {
-            station: "S1".into(),
-            date: day,
-            tmin_c: mean - 6.0,
-            tmax_c: mean + 6.0,
-        });
-        day = day.tomorrow().unwrap();
-    }
-    weather
+        (mean - 6.0, mean + 6.0)
+    })
 }
 
 #[test]
 fn a_trap_whose_season_is_over_is_due_to_be_taken_down() {
     let mut site = Site::new();
     let today = date(2025, 9, 30);
-    site.act = Act::new("lead", "2025-09-30T07:00:00-06:00[-06:00]".parse().unwrap()).unwrap();
+    site.act = lead("2025-09-30T07:00:00");
     site.programme
         .load(&site.act, "weather.csv", LoadMode::Replace, &seasons(today))
         .unwrap();
@@ -319,7 +289,7 @@ fn a_trap_whose_season_is_over_is_due_to_be_taken_down() {
     assert!(date(2025, 10, 5) < over && over < date(2025, 12, 10), "{over}");
     // One trap is in good order until then; the others were not looked at since July.
     let fresh = over.saturating_sub(jiff::Span::new().days(4));
-    site.act = Act::new("lead", format!("{fresh}T18:00:00-06:00[-06:00]").parse().unwrap()).unwrap();
+    site.act = lead(&format!("{fresh}T18:00:00"));
     site.append(Body::VisitMade(stop_renewing("T03", fresh, Renewed::ALL)));
     site.access(&[
         Access {
@@ -474,14 +444,7 @@ fn when_time_is_short_what_can_wait_goes_first() {
     short.break_from = None;
     short.break_to = None;
     site.shifts(&[short]);
-    let late = Placement {
-        trap: "LATE".into(),
-        place: "PL".into(),
-        position: at(14),
-        targets: vec![TARGET.into()],
-        hung: date(2025, 6, 20),
-        taken_down: None,
-    };
+    let late = hung("LATE", "PL", at(14), TARGET, date(2025, 6, 20));
     site.programme.record_placements(&site.act, &[late]).unwrap();
     let proposal = site.propose(&Ask::new(TODAY, 1)).unwrap();
     assert!(!proposal.left_out.is_empty());
@@ -629,7 +592,7 @@ fn planning_again_in_mid_day_keeps_what_is_done_and_loses_nothing() {
     };
     let (one, two) = (first("crew-1"), first("crew-2"));
     assert!(one.len() >= 2 && !two.is_empty(), "{one:?} {two:?}");
-    site.act = Act::new("lead", "2025-08-04T11:00:00-06:00[-06:00]".parse().unwrap()).unwrap();
+    site.act = lead("2025-08-04T11:00:00");
     site.append(done(&one[0], "crew-1", "07:20", "07:31"));
     site.append(done(&one[1], "crew-1", "07:50", "08:04"));
     site.append(done(&two[0], "crew-2", "07:15", "07:30"));
@@ -756,7 +719,9 @@ fn a_sheet_comes_back_and_is_typed_in_once() {
     let form = sheet(&site.programme, &code.to_lowercase()).unwrap();
     assert_eq!(form.rows.len(), round.stops.len());
     let text = form_csv(&form).unwrap();
-    assert!(text.starts_with("stop,trap,found,looked,suspects,lure,insert,body,arrive,leave,note\r\n1,"));
+    assert!(
+        text.starts_with("stop,trap,found,looked,suspects,lure,insert,agent,body,arrive,leave,note\r\n1,")
+    );
     assert_eq!(read_csv(&text).unwrap(), form.rows);
     let before = site.programme.revision().unwrap();
     let mut type_rows =
@@ -775,7 +740,7 @@ fn a_sheet_comes_back_and_is_typed_in_once() {
         ..TypedRow::default()
     };
     type Change = dyn Fn(&mut TypedRow);
-    let bad: [(&Change, &str); 12] = [
+    let bad: [(&Change, &str); 13] = [
         (&|r| r.stop = "99".into(), "stop"),
         (&|r| r.stop = "x".into(), "stop"),
         (&|r| r.trap = "T99".into(), "trap"),
@@ -786,6 +751,7 @@ fn a_sheet_comes_back_and_is_typed_in_once() {
         (&|r| r.suspects = "-1".into(), "suspects"),
         (&|r| (r.looked, r.suspects) = ("no".into(), String::new()), "note"),
         (&|r| r.lure = "L-unknown".into(), "lure"),
+        (&|r| r.agent = "renewed".into(), "agent"),
         (&|r| r.arrive = "25:00".into(), "arrive"),
         (&|r| r.leave = "6:00".into(), "leave"),
     ];
@@ -807,6 +773,7 @@ fn a_sheet_comes_back_and_is_typed_in_once() {
     let mut type_rows =
         |rows: &[TypedRow]| type_in(&mut site.programme, &site.act, &code, rows, &zone()).unwrap();
     let mut rows = vec![good(0), good(1)];
+    rows[0].agent = "Yes".into();
     (rows[1].found, rows[1].looked, rows[1].suspects) = ("not reached".into(), String::new(), String::new());
     (rows[1].lure, rows[1].note) = (String::new(), "gate locked".into());
     assert_eq!(type_rows(&rows), Typed::Recorded(2));
@@ -826,7 +793,8 @@ fn a_sheet_comes_back_and_is_typed_in_once() {
         (TODAY, Some(round.crew.as_str()))
     );
     assert_eq!(typed.proved_by, Some(earlywood_journal::body::Proof::Read));
-    assert!(typed.renewed.lure.is_some());
+    assert!(typed.renewed.lure.is_some() && typed.renewed.killing_agent.is_some());
+    assert!(typed.renewed.insert.is_none() && typed.renewed.body.is_none());
     assert_eq!(sheet(&site.programme, &code).unwrap().recorded, [1, 2]);
     assert!(matches!(
         sheet(&site.programme, "33333"),

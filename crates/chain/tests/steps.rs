@@ -18,10 +18,12 @@ use earlywood_chain::{
 };
 use earlywood_journal::{Act, Body, Correction, Draft, PersonEnrolled, Programme, Role, TakeDown};
 use earlywood_model::assurance::Settings;
-use earlywood_model::record::{Looked, Placement, Position, Renewed, TrapFound, Visit, VisitKind};
+use earlywood_model::record::{Placement, Position, Renewed, Visit};
 use jiff::civil::{Date, date};
 use proptest::prelude::*;
 use uuid::Uuid;
+
+use crate::common::{created, hung, lead, service};
 
 const TARGET: &str = "mediterranean-fruit-fly";
 const TODAY: Date = date(2025, 8, 1);
@@ -84,9 +86,8 @@ fn weather() -> String {
 
 impl Site {
     fn empty() -> Site {
-        let dir = tempfile::tempdir().unwrap();
-        let act = Act::new("lead", "2025-08-01T12:00:00-06:00[-06:00]".parse().unwrap()).unwrap();
-        let programme = Programme::create(&dir.path().join("a.earlywood"), "Invented ground", &act).unwrap();
+        let act = lead("2025-08-01T12:00:00");
+        let (dir, programme) = created(&act);
         Site {
             _dir: dir,
             programme,
@@ -144,31 +145,22 @@ impl Site {
         let placements: Vec<Placement> = places
             .iter()
             .enumerate()
-            .map(|(n, p)| Placement {
-                trap: format!("T{n}"),
-                place: p.label.clone(),
-                position: p.position().unwrap(),
-                targets: vec![TARGET.into()],
-                hung: date(2025, 4, 1),
-                taken_down: None,
+            .map(|(n, p)| {
+                let at = p.position().unwrap();
+                hung(&format!("T{n}"), &p.label, at, TARGET, date(2025, 4, 1))
             })
             .collect();
         site.programme.record_placements(&site.act, &placements).unwrap();
         let looks: Vec<Visit> = (1..placements.len())
-            .map(|n| Visit {
-                trap: format!("T{n}"),
-                date: date(2025, 7, 20),
-                kind: VisitKind::Service,
-                found: TrapFound::Working,
-                looked: Looked::Fully,
-                suspects: Some(0),
-                renewed: Renewed {
+            .map(|n| {
+                let renewed = Renewed {
                     lure: true,
                     ..Renewed::default()
-                },
-                lure_lot: None,
-                crew: Some("crew-1".into()),
-                exception: None,
+                };
+                Visit {
+                    crew: Some("crew-1".into()),
+                    ..service(&format!("T{n}"), date(2025, 7, 20), 0, renewed)
+                }
             })
             .collect();
         site.programme.record_visits(&site.act, &looks).unwrap();

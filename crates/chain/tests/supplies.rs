@@ -4,10 +4,12 @@
 
 use earlywood_chain::supplies::{Ask, Forecast, PerItem, SupplyForecast, SupplyItem, forecast};
 use earlywood_journal::body::{Cause, HoldScope, Item, Supply, SupplyMove};
-use earlywood_journal::{Act, Body, HoldDeclared, LoadMode, Plan, Programme, TargetAdopted};
-use earlywood_model::record::{Access, Place, Placement, Position, WeatherDay};
+use earlywood_journal::{Act, Body, HoldDeclared, LoadMode, Plan, Programme};
+use earlywood_model::record::{Access, Place, Placement, Position};
 use jiff::ToSpan as _;
 use jiff::civil::{Date, date};
+
+use crate::common::{created, hung, lead, weather};
 
 const TARGET: &str = "mediterranean-fruit-fly";
 const TODAY: Date = date(2025, 8, 4);
@@ -28,29 +30,21 @@ fn at(n: usize) -> Position {
 impl Site {
     /// So many traps, hung on 1 July and not renewed since.
     fn with(traps: usize, target: &str) -> Site {
-        let dir = tempfile::tempdir().unwrap();
-        let act = Act::new("lead", "2025-08-04T07:00:00-06:00[-06:00]".parse().unwrap()).unwrap();
-        let mut programme =
-            Programme::create(&dir.path().join("a.earlywood"), "Invented ground", &act).unwrap();
+        let act = lead("2025-08-04T07:00:00");
+        let (dir, mut programme) = created(&act);
         let placements: Vec<Placement> = (0..traps)
-            .map(|n| Placement {
-                trap: format!("T{n}"),
-                place: format!("P{n}"),
-                position: at(n),
-                targets: vec![target.into()],
-                hung: date(2025, 7, 1),
-                taken_down: None,
+            .map(|n| {
+                hung(
+                    &format!("T{n}"),
+                    &format!("P{n}"),
+                    at(n),
+                    target,
+                    date(2025, 7, 1),
+                )
             })
             .collect();
-        let shipped = earlywood_model::profile::SHIPPED_TOML
-            .into_iter()
-            .find(|t| t.contains(&format!("id = \"{target}\"")));
-        if let Some(toml) = shipped {
-            let adopted = TargetAdopted {
-                id: target.into(),
-                toml: toml.into(),
-            };
-            programme.append(&act, Body::TargetAdopted(adopted)).unwrap();
+        if let Some(adopted) = crate::common::target(target) {
+            programme.append(&act, adopted).unwrap();
         }
         if traps > 0 {
             programme.record_placements(&act, &placements).unwrap();
@@ -103,22 +97,11 @@ impl Site {
 
     /// Ten years of one temperature in summer and another in winter, up to yesterday.
     fn weather(&mut self, summer_c: f64, winter_c: f64) {
-        let mut days = Vec::new();
-        let mut day = date(2016, 1, 1);
-        while day < TODAY {
-            let t = if (5..=9).contains(&day.month()) {
-                summer_c
-            } else {
-                winter_c
-            };
-            days.push(WeatherDay {
-                station: "S".into(),
-                date: day,
-                tmin_c: t,
-                tmax_c: t,
-            });
-            day = day.tomorrow().unwrap();
-        }
+        let days = weather("S", date(2016, 1, 1), TODAY.yesterday().unwrap(), |day| {
+            let summer = (5..=9).contains(&day.month());
+            let t = if summer { summer_c } else { winter_c };
+            (t, t)
+        });
         self.programme
             .load(&self.act, "weather.csv", LoadMode::Add, &days)
             .unwrap();

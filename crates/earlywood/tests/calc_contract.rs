@@ -2,9 +2,7 @@
 //!
 //! Figures without a named source are worked values, computed independently with numpy and scipy.
 
-mod common;
-
-use common::{calc, run};
+use crate::common::{calc, run};
 use serde_json::Value;
 
 /// The one JSON object a call prints.

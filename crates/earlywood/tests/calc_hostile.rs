@@ -3,11 +3,9 @@
 //! A refusal is: an exit code that is not 0, nothing on standard output, and a message a person can act on. No
 //! panic, no half answer, no figure that is not a number.
 
-mod common;
-
 use std::io::{Read as _, Write as _};
 
-use common::{Answer, run, start};
+use crate::common::{self, Answer, run, start};
 use serde_json::Value;
 
 /// One correct call of a topic, from which every hostile one is made.

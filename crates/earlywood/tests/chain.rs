@@ -3,13 +3,11 @@
 
 #![allow(clippy::unwrap_used)] // helpers outside #[test] functions may fail as loudly as the tests
 
-mod common;
-
 use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use common::{Answer, run};
+use crate::common::{Answer, run};
 use serde_json::Value;
 
 const TARGET: &str = "mediterranean-fruit-fly";

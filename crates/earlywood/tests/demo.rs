@@ -2,12 +2,10 @@
 
 #![allow(clippy::unwrap_used)] // helpers outside #[test] functions may fail as loudly as the tests
 
-mod common;
-
 use std::fs;
 use std::path::Path;
 
-use common::run;
+use crate::common::run;
 use serde_json::Value;
 
 const MORNING: &str = "2025-07-15";

@@ -2,9 +2,7 @@
 
 #![allow(clippy::unwrap_used)] // helpers outside #[test] functions may fail as loudly as the tests
 
-mod common;
-
-use common::{Answer, run};
+use crate::common::{Answer, run};
 
 fn earlywood(dir: &tempfile::TempDir, words: &[&str]) -> Answer {
     let file = dir.path().join("a").display().to_string();

@@ -3,11 +3,9 @@
 
 #![allow(clippy::unwrap_used)] // helpers outside #[test] functions may fail as loudly as the tests
 
-mod common;
-
 use std::path::PathBuf;
 
-use common::{Answer, run};
+use crate::common::{Answer, run};
 use serde_json::Value;
 
 struct Office {

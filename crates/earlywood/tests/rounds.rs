@@ -3,13 +3,11 @@
 
 #![allow(clippy::unwrap_used)] // helpers outside #[test] functions may fail as loudly as the tests
 
-mod common;
-
 use std::fmt::Write as _;
 use std::fs;
 use std::path::PathBuf;
 
-use common::{Answer, run};
+use crate::common::{Answer, run};
 use jiff::ToSpan as _;
 use jiff::civil::Date;
 use serde_json::Value;
@@ -194,7 +192,7 @@ fn rounds_are_proposed_adopted_shown_exported_and_typed_in() {
     let form = ground.good(&["sheet", code]);
     let mut lines: Vec<String> = form.stdout.lines().map(str::to_owned).collect();
     assert_eq!(lines.len(), 1 + round["stops"].as_array().unwrap().len());
-    lines[1] = lines[1].trim_end_matches(',').to_owned() + ",working,fully,0,yes,no,no,,,";
+    lines[1] = lines[1].trim_end_matches(',').to_owned() + ",working,fully,0,yes,no,yes,no,,,";
     ground.write("answers.csv", &lines.join("\r\n"));
     let bad = lines.join("\r\n").replace("working", "wroking");
     ground.write("bad.csv", &bad);
@@ -238,4 +236,57 @@ fn what_can_not_be_is_said_plainly() {
     ground.refused(&["rounds", "--without", "crew-1:someday"], &["someday"]);
     ground.refused(&["rounds", "--without", "crew-7"], &["crew-7"]);
     ground.refused(&["rounds", "--closed", "way/1"], &["crew"]);
+}
+
+/// Weather of a place with a winter, every day from one year's first to the end of another.
+fn seasons(from: i16, to: i16) -> String {
+    let mut text = String::from("date,tmin_c,tmax_c\n");
+    let first = Date::constant(from, 1, 1);
+    for day in first.series(1.day()).take_while(|d| d.year() <= to) {
+        // Warmest late in July.
+        let turn = std::f64::consts::TAU * (f64::from(day.day_of_year()) - 205.0) / 365.0;
+        let mean = 11.0 + 14.0 * turn.cos();
+        writeln!(text, "{day},{:.1},{:.1}", mean - 6.0, mean + 6.0).unwrap();
+    }
+    text
+}
+
+#[test]
+fn take_downs_can_be_left_out() {
+    let ground = Ground {
+        dir: tempfile::tempdir().unwrap(),
+    };
+    // Last year: its winter is past on every day on which this runs.
+    let year = today().year() - 1;
+    let (hung, since, from) = (
+        format!("{year}-05-01"),
+        format!("{year}-01-01"),
+        format!("{year}-12-15"),
+    );
+    ground.write(
+        "traps.csv",
+        &format!("trap,place,lat,lon,targets,hung\nT0,P0,34.0,-100.0,emerald-ash-borer,{hung}\n"),
+    );
+    ground.write(
+        "crews.csv",
+        "label,lat,lon,starts,ends,break_minutes,days\n\
+         crew-1,34.0,-100.0,07:00,15:00,30,\"mon,tue,wed,thu,fri,sat,sun\"\n",
+    );
+    ground.write("weather.csv", &seasons(year - 2, year));
+    ground.good(&["init"]);
+    for what in ["traps", "crews", "weather"] {
+        ground.good(&["load", what, &format!("{what}.csv")]);
+    }
+    ground.good(&["people", "enrol", "ada", "--role", "inspector", "--from", &since]);
+    ground.good(&["people", "crew", "crew-1", "--of", "ada", "--from", &since]);
+    let what = |more: &[&str]| {
+        let asked = [&["rounds", "--from", &from, "--days", "1"][..], &ZONE, more].concat();
+        ground.json(&asked)["rounds"][0]["stops"][0]["what"].to_string()
+    };
+    assert!(what(&[]).contains("take down"), "{}", what(&[]));
+    let visited = what(&["--no-take-down"]);
+    assert!(
+        visited.contains("look") && !visited.contains("take down"),
+        "{visited}"
+    );
 }
