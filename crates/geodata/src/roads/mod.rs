@@ -2,10 +2,12 @@
 //!
 //! * [`osm`] reads the drivable ways of a `.osm.pbf` extract.
 //! * [`net`] joins roads at their shared nodes, snaps positions to them and answers queries with a contraction hierarchy.
+//! * `sweep` answers for many positions at once where that is quicker.
 //! * [`travel`] is one face for drives along roads and, without roads, for straight lines times a detour factor.
 
 pub mod net;
 pub mod osm;
+mod sweep;
 pub mod travel;
 
 #[cfg(test)]

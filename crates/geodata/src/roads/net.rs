@@ -14,6 +14,7 @@ use rstar::{PointDistance, RTree};
 
 use crate::geodesy::{Frame, Xy, geodesic_m};
 use crate::problem::{GeoError, at_least};
+use crate::roads::sweep::{Legs, Sweep};
 use crate::roads::travel::TravelTable;
 
 /// Usual speeds by class of road, km/h. All are set by the programme; the defaults are a design choice (no source), a
@@ -32,6 +33,15 @@ impl Speeds {
     pub fn of(&self, class: RoadClass) -> f64 {
         self.0[class as usize]
     }
+}
+
+/// A table is swept row by row when the net has at most so many junctions for each column; a question to the hierarchy costs
+/// about as much as settling so many (measured on the extract of `bench/roads`; either way gives the same table).
+const SWEEP_JUNCTIONS: usize = 40;
+
+/// As a [`TravelTable`] writes it.
+fn or_no_way(seconds: Option<u32>) -> u32 {
+    seconds.unwrap_or(u32::MAX)
 }
 
 /// Something that is closed to traffic.
@@ -141,6 +151,7 @@ pub struct RoadNet {
     /// Metres from the beginning of its chain to each corner.
     offsets_m: Vec<f64>,
     graph: FastGraph,
+    legs: Legs,
     edges: HashMap<(u32, u32), (u32, bool)>,
     segments: RTree<Segment>,
     counts: NetCounts,
@@ -171,6 +182,7 @@ impl RoadNet {
             corners: Vec::new(),
             offsets_m: Vec::new(),
             graph: fast_paths::prepare(&frozen(InputGraph::new())),
+            legs: Legs::default(),
             edges: HashMap::new(),
             segments: RTree::new(),
             counts: NetCounts {
@@ -289,6 +301,7 @@ impl RoadNet {
             input.add_edge(beyond, beyond - 1, 1);
         }
         self.counts.edges = list.len();
+        self.legs = Legs::new(beyond, &list);
         self.graph = fast_paths::prepare(&frozen(input));
     }
 
@@ -508,24 +521,11 @@ impl RoadNet {
         let snaps =
             |list: &[Position]| -> Vec<Option<Snap>> { list.par_iter().map(|&p| self.snap(p)).collect() };
         let (rows, columns) = (snaps(from), snaps(to));
-        let seconds = rows
-            .par_iter()
-            .map_init(
-                || fast_paths::create_calculator(&self.graph),
-                |calc, a| {
-                    columns
-                        .iter()
-                        .map(|b| match (a, b) {
-                            (Some(a), Some(b)) => {
-                                self.route(calc, a, b).map_or(u32::MAX, |r| whole_seconds(r.0))
-                            }
-                            _ => u32::MAX,
-                        })
-                        .collect::<Vec<u32>>()
-                },
-            )
-            .flatten_iter()
-            .collect();
+        let seconds = if self.counts.junctions <= SWEEP_JUNCTIONS * columns.len() {
+            self.by_sweep(&rows, &columns)
+        } else {
+            self.by_hierarchy(&rows, &columns)
+        };
         TravelTable {
             rows: from.len(),
             columns: to.len(),
@@ -533,6 +533,57 @@ impl RoadNet {
             walk_s: columns.iter().map(|s| s.map_or(0, |s| s.walk_s)).collect(),
             off_road: columns.iter().map(Option::is_none).collect(),
         }
+    }
+
+    /// Whole seconds, row by row: a question to the hierarchy for each pair.
+    pub(super) fn by_hierarchy(&self, rows: &[Option<Snap>], columns: &[Option<Snap>]) -> Vec<u32> {
+        let rows = rows.par_iter().map_init(
+            || fast_paths::create_calculator(&self.graph),
+            |calc, a| {
+                let to = |b: &Option<Snap>| {
+                    let way = self.route(calc, a.as_ref()?, b.as_ref()?)?;
+                    Some(whole_seconds(way.0))
+                };
+                columns.iter().map(to).map(or_no_way).collect::<Vec<u32>>()
+            },
+        );
+        rows.flatten_iter().collect()
+    }
+
+    /// The same, with one sweep for each row.
+    pub(super) fn by_sweep(&self, rows: &[Option<Snap>], columns: &[Option<Snap>]) -> Vec<u32> {
+        let ways_in: Vec<Vec<(u32, u64, bool)>> = columns
+            .iter()
+            .map(|b| b.as_ref().map_or_else(Vec::new, |b| self.ways_in(b)))
+            .collect();
+        let mut wanted = vec![false; self.counts.junctions];
+        for &(junction, ..) in ways_in.iter().flatten() {
+            wanted[junction as usize] = true;
+        }
+        let rows = rows.par_iter().map_init(
+            || Sweep::new(&self.legs, &wanted),
+            |sweep, a| {
+                if let Some(a) = a {
+                    sweep.from(
+                        self.ways_out(a)
+                            .into_iter()
+                            .map(|(junction, ms, _)| (junction, ms)),
+                    );
+                }
+                let to = |(b, ways): (&Option<Snap>, &Vec<(u32, u64, bool)>)| {
+                    let (a, b) = (a.as_ref()?, b.as_ref()?);
+                    let round = ways
+                        .iter()
+                        .filter_map(|&(junction, ms, _)| Some(sweep.ms_to(junction)? + ms))
+                        .min();
+                    let direct = self.direct_ms(a, b);
+                    direct.into_iter().chain(round).min().map(whole_seconds)
+                };
+                let row = columns.iter().zip(&ways_in).map(to);
+                row.map(or_no_way).collect::<Vec<u32>>()
+            },
+        );
+        rows.flatten_iter().collect()
     }
 
     /// The quickest drive between two positions, with its line; `None` where one is off the roads or there is no way.

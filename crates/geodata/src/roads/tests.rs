@@ -420,6 +420,19 @@ proptest! {
         let net = RoadNet::build(&roads, &RoadOptions::default()).unwrap();
         prop_assert_eq!(net.wrong_times(0..net.counts().junctions as u32), Vec::new());
     }
+
+    /// Swept or asked pair by pair, a table is the same: islands, one-ways and points off the roads too.
+    #[test]
+    fn a_swept_table_is_the_hierarchys(roads in one_ways(), here in prop::collection::vec((-0.01..0.07_f64, -0.01..0.07_f64), 1..9), split in 0..9_usize) {
+        prop_assume!(!roads.is_empty());
+        let net = RoadNet::build(&roads, &RoadOptions::default()).unwrap();
+        let snaps: Vec<_> = here.iter().map(|&(x, y)| {
+            let [lon, lat] = place(0);
+            net.snap(at([lon + x, lat + y]))
+        }).collect();
+        let (rows, columns) = (&snaps[split.min(snaps.len() - 1)..], &snaps[..]);
+        prop_assert_eq!(net.by_sweep(rows, columns), net.by_hierarchy(rows, columns));
+    }
 }
 
 /// The whole of a real extract, where scripts/test has fetched one.
@@ -438,6 +451,13 @@ fn the_hierarchy_is_dijkstra_on_a_real_extract() {
     // Some 40 sources, all over the net, to every junction.
     let sources = (0..junctions).step_by((junctions as usize / 40).max(1));
     assert_eq!(net.wrong_times(sources), Vec::new());
+    // The same table, swept or asked pair by pair.
+    let ends = |road: &Road| [road.line[0], road.line[road.line.len() - 1]].map(at);
+    let every = (read.roads.len() / 60).max(1);
+    let some = read.roads.iter().step_by(every).flat_map(ends);
+    let snaps: Vec<_> = some.map(|p| net.snap(p)).collect();
+    assert!(snaps.iter().flatten().count() > 50);
+    assert_eq!(net.by_sweep(&snaps, &snaps), net.by_hierarchy(&snaps, &snaps));
 }
 
 /// A ring of one-way road 0-1-6-5-0 with a spur of both ways.
