@@ -102,7 +102,7 @@ test('from a proposal to the paper that comes back', async ({ browser }) => {
     for (const trap of order) {
       await expect(lead.getByLabel(`Found, ${trap}`)).toBeFocused()
       await lead.keyboard.press('F9')
-      for (let i = 0; i < 6; i += 1) await lead.keyboard.press('Enter')
+      for (let i = 0; i < 7; i += 1) await lead.keyboard.press('Enter')
     }
     // The last row has no next field: the focus stays in its note.
     await expect(lead.getByLabel(`Note, ${order.at(-1)}`)).toBeFocused()

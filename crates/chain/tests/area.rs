@@ -380,7 +380,7 @@ fn what_is_lifted_holds_no_more_but_its_number_stays() {
     site.adopt(&anew);
     // It holds, though what was before it does not.
     let response = site.programme.response("S-1").unwrap().unwrap();
-    assert_eq!(response.area().unwrap().value.version, 2);
+    assert_eq!(response.area_on(ON).unwrap().value.version, 2);
     let twice = AreaLifted {
         find: "S-1".into(),
         version: 9,
@@ -412,13 +412,16 @@ fn ground_drawn_elsewhere_is_taken_as_it_is() {
     let case = site.case();
     let taken = |geojson: &Value| drawn_elsewhere(&case, geojson, None, order(ON, None)).unwrap();
     let (one, two) = (square(-500, -500, 1000), square(2000, 0, 500));
-    let hole = square(-100, -100, 200);
+    let hole = square(200, 200, 200);
     let polygon = json!({"type": "Polygon", "coordinates": [one, hole]});
     let other = json!({"type": "Polygon", "coordinates": [two]});
     let feature =
         |geometry: &Value| json!({"type": "Feature", "properties": {"any": 1}, "geometry": geometry});
     let both = vec![vec![one.clone(), hole.clone()], vec![two.clone()]];
-    for geojson in [&polygon, &feature(&polygon)] {
+    // An altitude may follow longitude and latitude; it is not read.
+    let high = |ring: &[[f64; 2]]| -> Vec<[f64; 3]> { ring.iter().map(|&[x, y]| [x, y, 310.5]).collect() };
+    let high = json!({"type": "Polygon", "coordinates": [high(&one), high(&hole)]});
+    for geojson in [&polygon, &feature(&polygon), &high] {
         assert_eq!(taken(geojson).geometry.coordinates, both[..1]);
     }
     let multi = json!({"type": "MultiPolygon", "coordinates": both});
@@ -462,7 +465,8 @@ fn what_is_no_ground_is_refused_with_its_fault() {
     let flat = [good[0], good[1], good[0], good[1], good[0]];
     let polygon = |ring: Value| json!({"type": "Polygon", "coordinates": [ring]});
     let point = json!({"type": "Point", "coordinates": good[0]});
-    let bad: [(Value, &str); 14] = [
+    let far = square(20_000, 0, 1000);
+    let bad: [(Value, &str); 18] = [
         (point.clone(), "a Point is no ground"),
         (
             json!({"type": "LineString", "coordinates": good}),
@@ -494,6 +498,19 @@ fn what_is_no_ground_is_refused_with_its_fault() {
         ),
         (polygon(json!(bow)), "crosses itself"),
         (polygon(json!(flat)), "encloses no ground"),
+        (
+            json!({"type": "MultiPolygon", "coordinates": [[good], [square(-500, -500, 1000)]]}),
+            "overlap",
+        ),
+        (
+            json!({"type": "Polygon", "coordinates": [good, far]}),
+            "interior ring",
+        ),
+        (polygon(json!(far)), "none of the finds lies in this ground"),
+        (
+            polygon(json!([[-100.0, 44.0, 0.0, 0.0], good[1], good[2], good[0]])),
+            "a position has 4 numbers",
+        ),
     ];
     for (geojson, part) in bad {
         let refused = drawn_elsewhere(&case, &geojson, None, order(ON, None)).unwrap_err();
@@ -703,7 +720,7 @@ fn words_and_map_tell_the_ground_that_was_drawn() {
     );
     assert_eq!((entry.text, entry.steps), (made.text(), made.steps()));
     let held = site.programme.response("S-1").unwrap().unwrap();
-    let held = &held.area().unwrap().value;
+    let held = &held.area_on(ON).unwrap().value;
     assert_eq!(held.geometry.coordinates, wide.0);
     let rings = held.settings["rings"].as_array().unwrap();
     let stored: Area = serde_json::from_value(rings[0]["area"].clone()).unwrap();
@@ -738,7 +755,117 @@ fn parcels_are_kept_whole_and_named() {
         !whole.is_empty() && whole.iter().all(|p| inside.contains(p)),
         "{whole:?}"
     );
+    // Neighbours that only touch it are not counted.
+    assert_eq!(made.within.parcels, inside.len());
+    assert_eq!(
+        sorted(&made.added.parcels),
+        sorted(&inside),
+        "a first version adds all that it holds"
+    );
     let parcel = area_m2(&land()[0].area) / 1e6;
     assert!((made.within.km2 / (parcel * inside.len() as f64) - 1.0).abs() < 1e-3);
     assert!(made.text().contains(&whole[0]), "{}", made.text());
+}
+
+fn sorted(labels: &[String]) -> Vec<&str> {
+    let mut labels: Vec<&str> = labels.iter().map(String::as_str).collect();
+    labels.sort_unstable();
+    labels
+}
+
+/// A rule of two insects within 3 km: six single finds 1 km apart on a circle each have a neighbour, whenever they were taken.
+#[test]
+fn a_find_that_meets_a_rule_later_is_an_epicentre_too() {
+    let around: Vec<(String, Position)> = (0..6)
+        .map(|i| {
+            let turn = std::f64::consts::TAU * f64::from(i) / 6.0;
+            let metres = |v: f64| (1000.0 * v).round() as i32;
+            (format!("T{i}"), at(metres(turn.cos()), metres(turn.sin())))
+        })
+        .collect();
+    let traps: Vec<(&str, Position)> = around.iter().map(|(trap, at)| (trap.as_str(), *at)).collect();
+    let mut site = Site::new(
+        &rings(200.0, 600.0, &format!("keep_holes_km2 = {}", figure(0.05))),
+        &traps,
+    );
+    for (i, (trap, _)) in around.iter().enumerate() {
+        let day = date(2025, 7, 1 + 3 * i8::try_from(i).unwrap());
+        site.find(&format!("S-{}", i + 1), trap, day, 1);
+    }
+    site.open();
+    let made = site.proposed().unwrap();
+    let drawn = made.area().unwrap();
+    assert_eq!((drawn.finds.len(), drawn.left_out.len()), (6, 0));
+    // All round, with free land in the middle.
+    assert_eq!((drawn.area.0.len(), drawn.area.0[0].len()), (1, 2));
+    assert!(!contains(&drawn.area, at(0, 0)));
+}
+
+#[test]
+fn what_is_drawn_elsewhere_gives_up_nothing_that_is_regulated() {
+    let mut site = Site::two_finds(&rings(300.0, 900.0, ""));
+    let whole = |side: i32| json!({"type": "Polygon", "coordinates": [square(-side / 2, -side / 2, side)]});
+    let drawn = |site: &Site, side: i32, from: Date| {
+        drawn_elsewhere(&site.case(), &whole(side), None, order(from, None))
+    };
+    let first = drawn(&site, 4000, ON).unwrap();
+    site.append(Body::AreaDrawn(first));
+    let refused = drawn(&site, 2000, ON).unwrap_err();
+    // 16 km2 less 4.
+    assert!(
+        refused.words().contains("leaves out 12.0") && refused.words().contains("version 1"),
+        "{}",
+        refused.words()
+    );
+    // A corner rounded by another program gives up nothing.
+    site.append(Body::AreaDrawn(drawn(&site, 3999, ON).unwrap()));
+    site.append(Body::AreaLifted(AreaLifted {
+        find: "S-1".into(),
+        version: 2,
+        from: ON,
+        authority: "order 8".into(),
+        reason: "too wide".into(),
+    }));
+    site.append(Body::AreaDrawn(drawn(&site, 2000, ON).unwrap()));
+}
+
+#[test]
+fn a_version_holds_from_its_first_day_until_it_is_lifted_or_run_out() {
+    let mut site = Site::two_finds(&rings(300.0, 900.0, ""));
+    let day = |n: i8| date(2025, 10, n);
+    let polygon = json!({"type": "Polygon", "coordinates": [square(-2000, -2000, 4000)]});
+    for (from, to) in [(day(1), Some(day(20))), (day(10), None)] {
+        let entry = drawn_elsewhere(&site.case(), &polygon, None, order(from, to)).unwrap();
+        site.append(Body::AreaDrawn(entry));
+    }
+    let held = |site: &Site| -> Vec<Option<u32>> {
+        let response = site.programme.response("S-1").unwrap().unwrap();
+        let days = [date(2025, 9, 30), day(1), day(9), day(10), day(21)];
+        let of = |day| response.area_on(day).map(|area| area.value.version);
+        days.map(of).to_vec()
+    };
+    assert_eq!(held(&site), [None, Some(1), Some(1), Some(2), Some(2)]);
+    let lift = |version, from| {
+        Body::AreaLifted(AreaLifted {
+            find: "S-1".into(),
+            version,
+            from,
+            authority: "order 8".into(),
+            reason: "clean".into(),
+        })
+    };
+    // Lifted from a day on, and the version before does not come back.
+    site.append(lift(2, day(15)));
+    assert_eq!(held(&site), [None, Some(1), Some(1), Some(2), None]);
+    let newest = |day| {
+        let response = site.programme.response("S-1").unwrap().unwrap();
+        response.newest_area(day).map(|area| area.value.version)
+    };
+    assert_eq!([day(1), day(14), day(15)].map(newest), [Some(2), Some(2), None]);
+    // A version that is lifted before it began never took the place of another.
+    let entry = drawn_elsewhere(&site.case(), &polygon, None, order(day(12), None)).unwrap();
+    site.append(Body::AreaDrawn(entry));
+    site.append(lift(3, day(11)));
+    let response = site.programme.response("S-1").unwrap().unwrap();
+    assert_eq!(response.area_on(day(13)).map(|area| area.value.version), Some(2));
 }

@@ -419,7 +419,11 @@ fn ground_that_can_not_be_is_refused_and_nothing_is_written() {
             &["none.geojson", "no polygon"],
         ),
         ("open", &open, &["open.geojson", "not closed"]),
-        ("swapped", &square(43.95, -100.05, 0.1), &["latitude -100.05"]),
+        (
+            "swapped",
+            &square(43.95, -100.05, 0.1),
+            &["longitude before latitude"],
+        ),
         (
             "huge",
             &good.replace("-100.05", "1e400"),
@@ -612,8 +616,12 @@ fn the_public_sees_confirmed_finds_alone_in_coarse_cells_and_only_when_all_were_
     for step in "lead commissioner state-partner federal-partner neighbours owner public".split(' ') {
         district.good(&format!("response S-1 step {step}"));
     }
-    let told = district.json(&format!("{export} @map.geojson"));
+    let circle = district.earlywood(&format!("{export} @map.geojson --json"));
+    let told: Value = serde_json::from_str(&circle.stdout).unwrap();
     assert_eq!(at(&told, &["/cells", "/areas"]), json!([1, 1]));
+    // No parcels, lines or units are loaded: the boundary is a circle about the find.
+    let gives_away = "whoever measures it finds the place closely";
+    assert!(circle.stderr.contains(gives_away), "{circle:?}");
     let map = district.read("map.geojson");
     let [cell, area] = map["features"].as_array().unwrap().as_slice() else {
         panic!("{map}");
@@ -655,6 +663,13 @@ fn the_public_sees_confirmed_finds_alone_in_coarse_cells_and_only_when_all_were_
     district.refused("export --as geojson @x.geojson", &["--public"]);
     district.refused("export --as csv --public @x.csv", &["--public"]);
     assert!(!district.path("x.geojson").exists() && !district.path("x.csv").exists());
+    district.write("wide.geojson", &square(-100.05, 43.95, 0.1));
+    district.good(&format!("{ADOPT_AREA} --geometry @wide.geojson"));
+    let wide = district.earlywood(&format!("{export} @wide-map.geojson --json"));
+    assert!(
+        wide.code == Some(0) && !wide.stderr.contains(gives_away),
+        "{wide:?}"
+    );
     // On a day before it was confirmed there was nothing to see.
     let past = district.json(&format!("{export} @past.geojson --from {day}"));
     assert_eq!(at(&past, &["/cells", "/areas"]), json!([0, 0]));

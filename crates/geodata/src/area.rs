@@ -3,7 +3,7 @@
 //! Edges are straight in longitude and latitude, as RFC 7946 section 3.1.1 says of GeoJSON.
 
 use earlywood_model::record::{Area, Position};
-use geo::{Centroid, Coord, GeodesicArea, LineString, MultiPolygon, Polygon};
+use geo::{BooleanOps, Centroid, Coord, GeodesicArea, LineString, MultiPolygon, Polygon, Validation as _};
 use rstar::{AABB, RTree, RTreeObject};
 
 type Ring = Vec<[f64; 2]>;
@@ -33,6 +33,29 @@ pub fn area_m2(area: &Area) -> f64 {
         .filter_map(|rings| rings.split_first())
         .map(|(outer, holes)| (ring_m2(outer) - holes.iter().map(ring_m2).sum::<f64>()).max(0.0))
         .sum()
+}
+
+/// Ground of `area` that is not ground of `other`, square metres, holes taken off. Both must be sound ([`fault`]).
+pub fn beyond_m2(area: &Area, other: &Area) -> f64 {
+    let beyond = to_multi_polygon(area).difference(&to_multi_polygon(other));
+    let ring = |line: &LineString<f64>| line.coords().map(|c| [c.x, c.y]).collect();
+    let rings = |p: &Polygon<f64>| {
+        std::iter::once(p.exterior())
+            .chain(p.interiors())
+            .map(ring)
+            .collect()
+    };
+    area_m2(&Area(beyond.iter().map(rings).collect()))
+}
+
+/// What is unsound about an area as a whole, in words: what [`fault`] finds, a hole outside its ring, polygons that lie on each
+/// other (their ground would count twice).
+pub fn unsound(area: &Area) -> Option<String> {
+    if let Some((rule, value)) = fault(area) {
+        return Some(format!("{rule}: {value}"));
+    }
+    let checked = to_multi_polygon(area).check_validation();
+    checked.err().map(|e| e.to_string())
 }
 
 /// Length of all rings, metres of geodesic between their corners.

@@ -2,6 +2,7 @@
 
 use earlywood_model::protocol::Protocol;
 use jiff::Timestamp;
+use jiff::civil::Date;
 use uuid::Uuid;
 
 use crate::body::{
@@ -66,14 +67,35 @@ impl Response {
         &self.opened.value.target
     }
 
-    /// The area that holds: the newest version, unless it was lifted.
-    pub fn area(&self) -> Option<&Noted<AreaDrawn>> {
-        let newest = self.areas.last()?;
-        let gone = self
-            .lifted
-            .iter()
-            .any(|l| l.value.version == newest.value.version);
-        (!gone).then_some(newest)
+    /// The area in force on a day: the newest version that has begun, until it is lifted or its last day is past. A version
+    /// takes the place of the one before it, which does not come back.
+    pub fn area_on(&self, day: Date) -> Option<&Noted<AreaDrawn>> {
+        let mut drawn = self.drawn();
+        let begun = drawn.rfind(|area| area.value.from <= day)?;
+        (!self.is_over(&begun.value, day)).then_some(begun)
+    }
+
+    /// The newest version that is not over on a day, one that is still to begin too: what the next version must hold.
+    pub fn newest_area(&self, day: Date) -> Option<&Noted<AreaDrawn>> {
+        let newest = self.drawn().next_back()?;
+        (!self.is_over(&newest.value, day)).then_some(newest)
+    }
+
+    /// Versions but for those that were lifted before they began.
+    fn drawn(&self) -> impl DoubleEndedIterator<Item = &Noted<AreaDrawn>> {
+        self.areas.iter().filter(|area| {
+            self.lifted_from(area.value.version)
+                .is_none_or(|day| day >= area.value.from)
+        })
+    }
+
+    fn lifted_from(&self, version: u32) -> Option<Date> {
+        let mine = self.lifted.iter().filter(|l| l.value.version == version);
+        mine.map(|l| l.value.from).min()
+    }
+
+    fn is_over(&self, area: &AreaDrawn, day: Date) -> bool {
+        area.to.is_some_and(|to| to < day) || self.lifted_from(area.version).is_some_and(|from| from <= day)
     }
 
     /// When a step was taken first.

@@ -246,10 +246,10 @@ fn versions_follow_each_other_and_nothing_is_overwritten() {
     assert!(refused(&mut p, &lead(6), lifted(3)).contains("no regulated area of version 3"));
     let shown = p.response("S-1").unwrap().unwrap();
     assert_eq!(shown.areas.len(), 2);
-    assert_eq!(shown.area().unwrap().value.version, 2);
+    assert_eq!(shown.area_on(day(11, 20)).unwrap().value.version, 2);
     p.append(&lead(6), lifted(2)).unwrap();
     assert!(refused(&mut p, &lead(7), lifted(2)).contains("lifted already"));
-    assert!(p.response("S-1").unwrap().unwrap().area().is_none());
+    assert!(p.response("S-1").unwrap().unwrap().area_on(day(11, 20)).is_none());
     p.append(&lead(7), report(1)).unwrap();
     p.append(&lead(8), report(2)).unwrap();
     assert!(refused(&mut p, &lead(9), report(2)).contains("is 3"));

@@ -267,6 +267,30 @@ impl Protocol {
     }
 }
 
+impl Protocol {
+    /// Of each find, whether some rule is met by it, alone or together with others: those of [`Protocol::evaluate`]'s earliest set,
+    /// and those that came later. Where each must lie near each other, only the 63 others that lie nearest are looked at.
+    ///
+    /// # Errors
+    /// As [`Protocol::evaluate`].
+    pub fn meeting(&self, finds: &[Found]) -> Result<Vec<bool>, ModelError> {
+        let mut meets = vec![false; finds.len()];
+        for fired in self.evaluate(finds)?.fired {
+            for i in fired.finds {
+                meets[i] = true;
+            }
+        }
+        for rule in &self.rules {
+            for i in 0..finds.len() {
+                if !meets[i] && rule.counts(&finds[i], false) {
+                    meets[i] = rule.set_with(finds, &rule.about(finds, i), false)?.is_some();
+                }
+            }
+        }
+        Ok(meets)
+    }
+}
+
 impl Commercial {
     fn distance(&self) -> &Param {
         match self {
@@ -319,6 +343,24 @@ impl Rule {
             }
         }
         Ok(None)
+    }
+
+    /// Finds that may stand in one set with a find, which comes last.
+    fn about(&self, finds: &[Found], find: usize) -> Vec<usize> {
+        let apart = |i: &usize| finds[*i].at.distance_m(finds[find].at);
+        // Round one of them, two may lie twice the radius apart.
+        let radius = self.radius_m.central();
+        let (reach, most) = match self.within {
+            Within::OfOneFind => (2.0 * radius, finds.len()),
+            Within::OfEachOther => (radius, MOST_NEIGHBOURS - 1),
+        };
+        let mut others: Vec<usize> = (0..finds.len())
+            .filter(|i| *i != find && self.counts(&finds[*i], false) && apart(i) <= reach)
+            .collect();
+        others.sort_by(|a, b| apart(a).total_cmp(&apart(b)));
+        others.truncate(most);
+        others.push(find);
+        others
     }
 
     /// A set among `open` that meets the rule and holds its last find.

@@ -257,8 +257,13 @@ proptest! {
             near && within && commercial && insects >= k && set.iter().all(|i| finds[*i].stage == Some(Stage::Adult))
         };
         let sets = (1u32..1 << finds.len()).map(|bits| (0..finds.len()).filter(|i| bits >> i & 1 == 1).collect::<Vec<_>>());
-        let earliest = sets.filter(|s| meets(s)).map(|s| s.iter().map(|i| finds[*i].date).max().unwrap()).min();
-        let got = Protocol { rules: vec![rule] }.evaluate(&finds).unwrap();
+        let good: Vec<Vec<usize>> = sets.filter(|s| meets(s)).collect();
+        let earliest = good.iter().map(|s| s.iter().map(|i| finds[*i].date).max().unwrap()).min();
+        let protocol = Protocol { rules: vec![rule] };
+        // Each find of each such set meets it, early or late, and no other.
+        let in_one: Vec<bool> = (0..finds.len()).map(|i| good.iter().any(|s| s.contains(&i))).collect();
+        prop_assert_eq!(protocol.meeting(&finds).unwrap(), in_one);
+        let got = protocol.evaluate(&finds).unwrap();
         let told = got.fired.first().map(|f| f.finds.iter().map(|i| finds[*i].date).max().unwrap());
         prop_assert_eq!(told, earliest);
         if let Some(f) = got.fired.first() {

@@ -210,6 +210,10 @@ fn a_response_goes_from_its_protocol_to_its_end() {
         lead.refused("POST", &format!("{FIND}/close"), unknown).1,
         "bad-request"
     );
+    // The beetle still stands confirmed.
+    let none = json!({"end": "no-find", "authority": "order 9", "reason": "none"});
+    let refused = refusal(&mut lead, "POST", &format!("{FIND}/close"), none);
+    assert_eq!((refused.0, refused.2), (422, json!("end")));
     lead.good("POST", &format!("{FIND}/close"), end.clone());
     let closed = lead.get("/api/1/responses")["responses"][0].clone();
     assert_eq!(
@@ -226,11 +230,11 @@ fn an_area_is_adopted_as_it_was_seen_or_as_it_was_drawn_and_lifted() {
     let area = format!("{FIND}/area");
     let square = |east: f64| {
         let ring = [
-            [-100.01, 43.99],
-            [east, 43.99],
-            [east, 44.01],
-            [-100.01, 44.01],
-            [-100.01, 43.99],
+            [-100.05, 43.95],
+            [east, 43.95],
+            [east, 44.05],
+            [-100.05, 44.05],
+            [-100.05, 43.95],
         ];
         json!({"type": "Polygon", "coordinates": [ring]})
     };
@@ -249,7 +253,7 @@ fn an_area_is_adopted_as_it_was_seen_or_as_it_was_drawn_and_lifted() {
     let hash = proposal["hash"].as_str().unwrap().to_owned();
     for (ask, place) in [
         (json!({}), "hash"),
-        (json!({"hash": hash, "geometry": square(-99.98)}), "hash"),
+        (json!({"hash": hash, "geometry": square(-99.95)}), "hash"),
         (
             json!({"hash": hash, "from": "2026-06-01", "to": "2026-05-01"}),
             "to",
@@ -285,7 +289,15 @@ fn an_area_is_adopted_as_it_was_seen_or_as_it_was_drawn_and_lifted() {
         (&holds["version"], &holds["reason"]),
         (&json!(1), &json!("the first find"))
     );
-    let drawn = order(json!({"geometry": square(-99.98), "to": "2026-12-31"}));
+    // What is regulated is not given up by being drawn anew.
+    let narrow = refusal(
+        &mut lead,
+        "POST",
+        &area,
+        order(json!({"geometry": square(-99.99)})),
+    );
+    assert_eq!((narrow.0, narrow.2), (422, json!("geometry")));
+    let drawn = order(json!({"geometry": square(-99.95), "to": "2026-12-31"}));
     lead.good("POST", &area, drawn);
     let holds = lead.get(FIND)["area"].clone();
     assert_eq!(
@@ -355,7 +367,7 @@ fn a_response_is_not_for_everybody_nor_about_just_anything() {
     // A supervisor may look and tell; closing is the lead's, by the journal's own table.
     let mut supervisor = office.invited(&mut lead, &person_of("supervisor"));
     assert_eq!(supervisor.get(FIND)["state"], "open");
-    let end = json!({"end": "no-find", "authority": "order 9", "reason": "none"});
+    let end = json!({"end": "given-up", "authority": "order 9", "reason": "none"});
     assert_eq!(
         supervisor.refused("POST", &format!("{FIND}/close"), end),
         (403, "not-entitled".into())

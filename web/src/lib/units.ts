@@ -1,5 +1,5 @@
 // Lengths, temperatures and numbers as the person reads them. The data stay metric; only what is shown is converted.
-// 1 ft = 0.3048 m, 1 mi = 1609.344 m, 1 in = 2.54 cm exactly (international foot; NIST SP 811, appendix B).
+// 1 ft = 0.3048 m, 1 mi = 1609.344 m, 1 in = 2.54 cm, 1 acre = 4046.8564224 m2 exactly (international foot; NIST SP 811, appendix B).
 
 import { settings } from './settings.svelte'
 
@@ -15,6 +15,13 @@ export function length(metres: number): string {
     return feet < 1_000 ? `${number(feet)} ft` : `${number(metres / 1_609.344, feet < 52_800 ? 1 : 0)} mi`
   }
   return metres < 1_000 ? `${number(metres)} m` : `${number(metres / 1_000, metres < 10_000 ? 1 : 0)} km`
+}
+
+/** An area: hectares or acres up to 100 of them, then square kilometres or miles. */
+export function ground(m2: number): string {
+  const [small, large] = settings.units === 'us' ? [4_046.8564224, 1_609.344 ** 2] : [10_000, 1_000_000]
+  const names = settings.units === 'us' ? ['acres', 'mi²'] : ['ha', 'km²']
+  return Math.abs(m2) < 100 * small ? `${number(m2 / small, 1)} ${names[0]}` : `${number(m2 / large, 2)} ${names[1]}`
 }
 
 /** Trunk diameters and the like. */

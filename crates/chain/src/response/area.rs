@@ -9,7 +9,7 @@
 use std::collections::{BTreeMap, HashSet};
 
 use earlywood_geodata::AreaIndex;
-use earlywood_geodata::area::area_m2;
+use earlywood_geodata::area::{area_m2, beyond_m2};
 use earlywood_geodata::boundary::{
     self, BoundaryError, Drawn, Find, Inputs, Labelled, NamedLine, within_of_finds,
 };
@@ -36,7 +36,7 @@ pub struct Within {
     pub hosts: usize,
     /// Hosts by species, as the inventory names them.
     pub species: BTreeMap<String, usize>,
-    /// Parcels (land with a label) of which the middle or a corner lies in it.
+    /// Parcels (land with a label) that share ground with it: their middle or, a little inward, a corner lies in it.
     pub parcels: usize,
     /// Traps that hang in it.
     pub traps: usize,
@@ -165,7 +165,7 @@ impl Map {
 /// Proposes the next version of the regulated area.
 ///
 /// `finds` are confirmed finds with a position, the oldest first; `epicentre` says which of them set the area off by
-/// themselves. `before` is what was done so far: the newest version that is not lifted is held.
+/// themselves. `before` is what was done so far: the newest version that is not over is held.
 ///
 /// # Errors
 /// No find, or one that can't be drawn round; land, zones or roads that can't be used; a programme that can't be read.
@@ -181,7 +181,9 @@ pub fn propose(
     let newest = before
         .and_then(|response| response.areas.last())
         .map(|noted| &noted.value);
-    let holding = before.and_then(Response::area).map(|noted| &noted.value);
+    let holding = before
+        .and_then(|response| response.newest_area(on))
+        .map(|noted| &noted.value);
     let held = holding.map(|area| held_rings(area, rule)).unwrap_or_default();
     let rings = map
         .draw(rule, finds, &held)
@@ -252,7 +254,7 @@ fn within(programme: &Programme, map: &Map, hosts: &[Host], area: &Area) -> Resu
         km2: area_m2(area) / 1e6,
         hosts: count,
         species,
-        parcels: map.land.iter().filter(|land| touches(&index, land)).count(),
+        parcels: map.land.iter().filter(|land| shares_ground(&index, land)).count(),
         traps: hanging
             .iter()
             .filter(|h| index.contains(h.placement.position))
@@ -260,19 +262,21 @@ fn within(programme: &Programme, map: &Map, hosts: &[Host], area: &Area) -> Resu
     })
 }
 
-/// Whether the middle or a corner of a parcel lies in the area.
-fn touches(index: &AreaIndex, land: &Land) -> bool {
-    let corners = land
-        .area
-        .0
-        .iter()
-        .flatten()
-        .flatten()
-        .map(|&[lon, lat]| Position { lat, lon });
-    earlywood_geodata::area::centroid(&land.area)
-        .into_iter()
-        .chain(corners)
-        .any(|p| index.contains(p))
+/// How far toward a parcel's middle its corners are looked at: a boundary along parcels passes through the corners of the
+/// neighbours too. Design choice: 3 cm of a parcel of 30 m.
+const INWARD: f64 = 1e-3;
+
+/// Whether a parcel shares ground with the area: its middle or, a little inward, a corner lies in it.
+fn shares_ground(index: &AreaIndex, land: &Land) -> bool {
+    let Some(middle) = earlywood_geodata::area::centroid(&land.area) else {
+        return false;
+    };
+    let inward = |&[lon, lat]: &[f64; 2]| Position {
+        lat: lat + INWARD * (middle.lat - lat),
+        lon: lon + INWARD * (middle.lon - lon),
+    };
+    let mut corners = land.area.0.iter().flatten().flatten().map(inward);
+    index.contains(middle) || corners.any(|p| index.contains(p))
 }
 
 fn added(map: &Map, hosts: &[Host], outer: &Drawn, holding: Option<&AreaDrawn>, old: Option<&Area>) -> Added {
@@ -282,7 +286,7 @@ fn added(map: &Map, hosts: &[Host], outer: &Drawn, holding: Option<&AreaDrawn>, 
         .flat_map(|area| &area.finds)
         .map(String::as_str)
         .collect();
-    let fresh = |land: &&Land| touches(&new, land) && !touches(&old_index, land);
+    let fresh = |land: &&Land| shares_ground(&new, land) && !shares_ground(&old_index, land);
     Added {
         to_version: holding.map(|area| area.version),
         km2: outer.km2 - old.map_or(0.0, |area| area_m2(area) / 1e6),
@@ -439,7 +443,7 @@ pub struct Order {
 /// polygons of so many corners.
 ///
 /// # Errors
-/// No GeoJSON of polygons; ground that can't be.
+/// No GeoJSON of polygons; ground that can't be, that holds none of the finds, or that leaves out ground of the version before.
 pub fn drawn_elsewhere(
     case: &Case,
     geojson: &Value,
@@ -452,9 +456,10 @@ pub fn drawn_elsewhere(
         return Err(ChainError::asked("geometry", "there is no polygon in it"));
     }
     let area = Area(polygons);
-    if let Some((rule, value)) = earlywood_geodata::area::fault(&area) {
-        return Err(ChainError::asked("geometry", format!("{rule} {value}")));
+    if let Some(why) = earlywood_geodata::area::unsound(&area) {
+        return Err(ChainError::asked("geometry", why));
     }
+    check_place(case, &area)?;
     let text = text.unwrap_or_else(|| {
         let corners: usize = area
             .0
@@ -484,8 +489,59 @@ pub fn drawn_elsewhere(
     })
 }
 
-/// Rings of positions, as GeoJSON writes a polygon.
+/// Share of the version before that a drawing may leave out: another program rounds corners. Design choice.
+const ROUNDED_OFF: f64 = 1e-3;
+
+/// Refuses ground away from the finds, and ground that gives up some of what is regulated.
+fn check_place(case: &Case, area: &Area) -> Result<(), ChainError> {
+    let index = AreaIndex::new([area]);
+    let mut at = case.finds.iter().filter_map(|f| f.position).peekable();
+    if at.peek().is_some() && !at.any(|p| index.contains(p)) {
+        let words = "none of the finds lies in this ground; GeoJSON writes longitude before latitude";
+        return Err(ChainError::asked("geometry", words));
+    }
+    let before = case.response.as_ref().and_then(|r| r.newest_area(case.on));
+    let Some(before) = before.map(|noted| &noted.value) else {
+        return Ok(());
+    };
+    let old = Area(before.geometry.coordinates.clone());
+    let lost = beyond_m2(&old, area);
+    if lost > ROUNDED_OFF * area_m2(&old) {
+        return Err(ChainError::asked(
+            "geometry",
+            format!(
+                "it leaves out {:.2} km2 of version {}: a regulated area shrinks by being lifted, not by being drawn anew; lift \
+                 that version first",
+                lost / 1e6,
+                before.version
+            ),
+        ));
+    }
+    Ok(())
+}
+
+/// Rings of longitude and latitude.
 type Rings = Vec<Vec<[f64; 2]>>;
+/// Rings of positions, as GeoJSON writes a polygon: an altitude may follow (RFC 7946 section 3.1.1).
+type Written = Vec<Vec<Vec<f64>>>;
+
+/// Without altitudes.
+fn level(rings: Written) -> Result<Rings, ChainError> {
+    let place = |at: Vec<f64>| match *at.as_slice() {
+        [lon, lat] | [lon, lat, _] => Ok([lon, lat]),
+        _ => Err(ChainError::asked(
+            "geometry",
+            format!(
+                "a position has {} numbers; it needs longitude and latitude",
+                at.len()
+            ),
+        )),
+    };
+    rings
+        .into_iter()
+        .map(|ring| ring.into_iter().map(place).collect())
+        .collect()
+}
 
 fn gather(value: &Value, polygons: &mut Vec<Rings>) -> Result<(), ChainError> {
     let wrong = |words: String| ChainError::asked("geometry", words);
@@ -500,11 +556,15 @@ fn gather(value: &Value, polygons: &mut Vec<Rings>) -> Result<(), ChainError> {
         }
         Some("Feature") => gather(value.get("geometry").unwrap_or(&Value::Null), polygons)?,
         Some(what @ "Polygon") => {
-            polygons.push(serde_json::from_value(coordinates()).map_err(|e| unreadable(what, e))?);
+            let one: Written = serde_json::from_value(coordinates()).map_err(|e| unreadable(what, e))?;
+            polygons.push(level(one)?);
         }
         Some(what @ "MultiPolygon") => {
-            let many: Vec<Rings> = serde_json::from_value(coordinates()).map_err(|e| unreadable(what, e))?;
-            polygons.extend(many);
+            let many: Vec<Written> =
+                serde_json::from_value(coordinates()).map_err(|e| unreadable(what, e))?;
+            for one in many {
+                polygons.push(level(one)?);
+            }
         }
         Some(other) => return Err(wrong(format!("a {other} is no ground; give polygons"))),
         None => return Err(wrong("this is no GeoJSON: it has no \"type\"".into())),

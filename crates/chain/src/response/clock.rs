@@ -122,8 +122,8 @@ pub fn clock(
             "the last {waiting} days wait for a look: they count when somebody has looked"
         ));
     }
-    if case.response.as_ref().and_then(|r| r.area()).is_none() {
-        notes.push("no regulated area is drawn: effort is that of all traps of this target".into());
+    if case.response.as_ref().and_then(|r| r.area_on(case.on)).is_none() {
+        notes.push("no regulated area is in force: effort is that of all traps of this target".into());
     }
     let mean = mean_per_trap_day(ground, &days);
     notes.push(format!(
@@ -169,7 +169,7 @@ fn term_words(term: &Term) -> String {
 
 /// Days of effort of the traps that watch the ground in question.
 fn watched_days(input: &Input<'_>, case: &Case, ground: &Ground) -> Result<Vec<DayOfEffort>, ModelError> {
-    let Some(area) = case.response.as_ref().and_then(|r| r.area()) else {
+    let Some(area) = case.response.as_ref().and_then(|r| r.area_on(case.on)) else {
         return Ok(efforts(input)?.1);
     };
     let inside = AreaIndex::new([&Area(area.value.geometry.coordinates.clone())]);

@@ -903,9 +903,7 @@ impl Delimiting {
         reason: &str,
     ) -> Result<DelimitingAdopted, ChainError> {
         let layout = self.layout(method)?;
-        if to.is_some_and(|to| to < from) {
-            return Err(ChainError::asked("to", "the last day lies before the first"));
-        }
+        super::in_order(from, to)?;
         if reason.trim().is_empty() {
             return Err(ChainError::asked("reason", "say why this layout is adopted"));
         }

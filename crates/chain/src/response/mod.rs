@@ -25,5 +25,50 @@ pub mod steps;
 pub mod trigger;
 mod whole;
 
+use earlywood_journal::body::{ResponseClosed, ResponseEnd};
+use jiff::civil::Date;
+
+use crate::error::ChainError;
+
 pub use case::{Case, Find, confirmed, label_of};
 pub use whole::{AreaView, DelimitingView, How, Lacking, ReportView, Whole, whole};
+
+/// Refuses a last day before the first.
+///
+/// # Errors
+/// It is.
+pub fn in_order(from: Date, to: Option<Date>) -> Result<(), ChainError> {
+    match to {
+        Some(to) if to < from => Err(ChainError::asked("to", "the last day lies before the first")),
+        _ => Ok(()),
+    }
+}
+
+/// The entry that ends a response. `authority` is an office and its paper, never a person's name.
+///
+/// # Errors
+/// That the find was none, while one stands confirmed.
+pub fn closing(
+    case: &Case,
+    end: ResponseEnd,
+    date: Date,
+    authority: String,
+    reason: String,
+) -> Result<ResponseClosed, ChainError> {
+    if let (ResponseEnd::NoFind, [first, ..]) = (end, case.finds.as_slice()) {
+        return Err(ChainError::asked(
+            "end",
+            format!(
+                "{} still stands confirmed; whoever may name it changes the determination first",
+                first.label
+            ),
+        ));
+    }
+    Ok(ResponseClosed {
+        find: case.find.clone(),
+        date,
+        end,
+        authority,
+        reason,
+    })
+}

@@ -5,7 +5,7 @@
 
 use std::collections::{BTreeMap, HashSet};
 
-use earlywood_geodata::cells;
+use earlywood_geodata::{cells, geodesic_m};
 use earlywood_journal::{MultiPolygon, Programme};
 use earlywood_model::record::Position;
 use jiff::civil::Date;
@@ -75,6 +75,38 @@ pub struct Public {
     pub notes: Notes,
 }
 
+/// An arc about a find tells where it is from so many corners at distances so alike, over so much of the radius. Design choice:
+/// three corners fix a circle, legs and small parcels lie a few hundredths of the radius outside it, and a straight line so long
+/// has ends 15 % farther off than its middle.
+const ARC_CORNERS: usize = 6;
+const ARC_ALIKE: f64 = 0.04;
+const ARC_CHORD: f64 = 1.0;
+
+/// Whether a stretch of the boundary is an arc about a point, so that the point can be measured from it.
+fn gives_away(ground: &MultiPolygon, point: Position) -> bool {
+    let rings = ground.coordinates.iter().flatten();
+    rings.into_iter().any(|ring| {
+        let corners: Vec<Position> = ring.iter().map(|&[lon, lat]| Position { lat, lon }).collect();
+        let apart: Vec<f64> = corners.iter().map(|at| geodesic_m(point, *at)).collect();
+        (0..corners.len()).any(|first| is_arc(&corners[first..], &apart[first..]))
+    })
+}
+
+/// Whether an arc begins with the first of these corners; `apart` is how far each lies from its middle.
+fn is_arc(corners: &[Position], apart: &[f64]) -> bool {
+    let (mut least, mut most) = (apart[0], apart[0]);
+    for (n, &m) in apart.iter().enumerate() {
+        (least, most) = (least.min(m), most.max(m));
+        if most - least > ARC_ALIKE * least {
+            return false;
+        }
+        if n + 1 >= ARC_CORNERS && geodesic_m(corners[0], corners[n]) >= ARC_CHORD * least {
+            return true;
+        }
+    }
+    false
+}
+
 /// What the public may see on a day.
 ///
 /// # Errors
@@ -86,9 +118,11 @@ pub fn public(programme: &Programme, on: Date) -> Result<Public, ChainError> {
     let mut cells: BTreeMap<(String, u64), (u32, Date, Date)> = BTreeMap::new();
     let mut told: BTreeMap<String, bool> = BTreeMap::new();
     let mut responses = Vec::new();
+    let mut finds_at = Vec::new();
     for response in programme.responses()? {
         let case = Case::of(programme, response.find(), on)?;
         let may = may_be_public(&case);
+        finds_at.extend(case.finds.iter().filter_map(|f| f.position));
         told.extend(case.finds.iter().map(|f| (f.label.clone(), may)));
         if may {
             responses.push(response);
@@ -119,19 +153,27 @@ pub fn public(programme: &Programme, on: Date) -> Result<Public, ChainError> {
     }
     // What is regulated must be known to those who must obey; but nobody reads it on a map before the owner was told.
     let areas = responses.iter().filter_map(|r| {
-        let area = r.area()?;
-        let in_force = area.value.from <= on && area.value.to.is_none_or(|to| on <= to);
-        in_force.then(|| PublicArea {
+        let area = &r.area_on(on)?.value;
+        Some(PublicArea {
             target: r.target().to_owned(),
-            version: area.value.version,
-            from: area.value.from,
-            to: area.value.to,
-            authority: area.value.authority.clone(),
-            km2: area.value.km2,
-            geometry: area.value.geometry.clone(),
+            version: area.version,
+            from: area.from,
+            to: area.to,
+            authority: area.authority.clone(),
+            km2: area.km2,
+            geometry: area.geometry.clone(),
         })
     });
-    let areas = areas.collect();
+    let areas: Vec<PublicArea> = areas.collect();
+    for area in &areas {
+        if finds_at.iter().any(|at| gives_away(&area.geometry, *at)) {
+            notes.push(format!(
+                "the boundary of version {} runs at one distance round a find: whoever measures it finds the place closely. Draw it \
+                 along parcels, named lines, squares or units before it is published",
+                area.version
+            ));
+        }
+    }
     let month = |date: Date| date.strftime("%Y-%m").to_string();
     let mut shown = Vec::new();
     for ((target, cell), (finds, first, last)) in cells {

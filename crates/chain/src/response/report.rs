@@ -136,12 +136,16 @@ fn own(programme: &Programme, case: &Case, id: &str, status: &Status) -> Result<
             status.evidence.join("; ")
         )),
         "distribution" => distribution(programme, case)?,
-        "map" => case.response.as_ref().and_then(|r| r.area()).map(|area| {
-            format!(
-                "attached as GeoJSON: regulated area, version {}",
-                area.value.version
-            )
-        }),
+        "map" => case
+            .response
+            .as_ref()
+            .and_then(|r| r.newest_area(case.on))
+            .map(|area| {
+                format!(
+                    "attached as GeoJSON: regulated area, version {}",
+                    area.value.version
+                )
+            }),
         "measures" => measures(case),
         "record" => record(case),
         _ => None,
@@ -200,7 +204,7 @@ fn distribution(programme: &Programme, case: &Case) -> Result<Option<String>, Ch
             named.into_iter().collect::<Vec<_>>().join(", ")
         ));
     }
-    if let Some(area) = case.response.as_ref().and_then(|r| r.area()) {
+    if let Some(area) = case.response.as_ref().and_then(|r| r.area_on(case.on)) {
         words.push_str(&format!("; regulated area of {:.2} km2", area.value.km2));
     }
     Ok(Some(words))
@@ -209,7 +213,7 @@ fn distribution(programme: &Programme, case: &Case) -> Result<Option<String>, Ch
 fn measures(case: &Case) -> Option<String> {
     let response = case.response.as_ref()?;
     let mut words = Vec::new();
-    if let Some(area) = response.area() {
+    if let Some(area) = response.newest_area(case.on) {
         words.push(format!(
             "area of {:.2} km2 regulated from {} ({})",
             area.value.km2, area.value.from, area.value.authority

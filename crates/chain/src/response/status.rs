@@ -150,7 +150,7 @@ fn weigh(case: &Case) -> (Category, Vec<String>) {
     if end.is_some_and(|e| e.end == ResponseEnd::Released) {
         return (Category::Eradicated, evidence);
     }
-    let area = case.response.as_ref().and_then(|r| r.area());
+    let area = case.response.as_ref().and_then(|r| r.area_on(case.on));
     if let Some(area) = area {
         evidence.push(format!(
             "a regulated area of {:.2} km2 holds since {} (version {}, {})",

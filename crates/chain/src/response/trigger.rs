@@ -81,19 +81,13 @@ pub fn propose(programme: &Programme, case: &Case) -> Result<Proposed, ChainErro
         });
     }
     let outcome = protocol.trigger.evaluate(&found)?;
-    let mut epicentres = Vec::new();
-    for (i, one) in found.iter().enumerate() {
-        let with_others = outcome.fired.iter().any(|f| f.finds.contains(&i));
-        if with_others
-            || !protocol
-                .trigger
-                .evaluate(std::slice::from_ref(one))?
-                .fired
-                .is_empty()
-        {
-            epicentres.push(placed[i].0.label.clone());
-        }
-    }
+    let meets = protocol.trigger.meeting(&found)?;
+    let epicentres = placed
+        .iter()
+        .zip(meets)
+        .filter(|(_, meets)| *meets)
+        .map(|((find, _), _)| find.label.clone())
+        .collect();
     let told = |fired: Vec<Fired>| -> Vec<Met> {
         let one = |f: Fired| Met {
             rule: protocol.trigger.rules[f.rule].id.clone(),

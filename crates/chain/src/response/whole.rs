@@ -171,7 +171,7 @@ pub fn whole(programme: &Programme, case: &Case, how: How) -> Result<Whole, Chai
         clock,
         status: status(case),
         area: response.and_then(|r| {
-            let area = &r.area()?.value;
+            let area = &r.newest_area(case.on)?.value;
             Some(AreaView {
                 version: area.version,
                 versions: r.areas.len(),

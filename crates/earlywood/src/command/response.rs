@@ -7,10 +7,10 @@ use clap::{Args, Subcommand, ValueEnum};
 use earlywood_chain::response::area;
 use earlywood_chain::response::delimit::{self, Delimiting, Layout, Wanted};
 use earlywood_chain::response::report::{self, Given, Issue};
-use earlywood_chain::response::{Case, How, Whole, origin, public, steps, trigger, whole};
+use earlywood_chain::response::{Case, How, Whole, closing, in_order, origin, public, steps, trigger, whole};
 use earlywood_chain::wording::ground_words;
 use earlywood_journal::body::ResponseEnd;
-use earlywood_journal::{AreaDrawn, AreaLifted, Body, Programme, ProtocolAdopted, Receipt, ResponseClosed};
+use earlywood_journal::{AreaDrawn, AreaLifted, Body, Programme, ProtocolAdopted, Receipt};
 use earlywood_model::protocol;
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -266,6 +266,7 @@ fn how(args: &ResponseArgs) -> How {
 
 fn list(args: &ResponseArgs, form: Form) -> Result<()> {
     let programme = super::read(&args.file)?;
+    let on = args.on.unwrap_or_else(super::today);
     let responses = programme.responses()?;
     let waiting = public::unanswered(&programme)?;
     let state = |r: &earlywood_journal::Response| match &r.closed {
@@ -281,7 +282,7 @@ fn list(args: &ResponseArgs, form: Form) -> Result<()> {
                 let rows: Vec<Vec<String>> = responses
                     .iter()
                     .map(|r| {
-                        let area = r.area().map(|a| format!("{:.2} km2 (version {})", a.value.km2, a.value.version));
+                        let area = r.newest_area(on).map(|a| format!("{:.2} km2 (version {})", a.value.km2, a.value.version));
                         vec![
                             r.find().to_owned(),
                             r.target().to_owned(),
@@ -303,7 +304,7 @@ fn list(args: &ResponseArgs, form: Form) -> Result<()> {
             let one = |r: &earlywood_journal::Response| {
                 json!({
                     "find": r.find(), "target": r.target(), "opened": r.opened.at.to_string(), "state": state(r),
-                    "area_km2": r.area().map(|a| a.value.km2), "reports": r.reports.len(),
+                    "area_km2": r.newest_area(on).map(|a| a.value.km2), "reports": r.reports.len(),
                 })
             };
             let waits = |(find, target): &(String, String)| json!({"find": find, "target": target});
@@ -631,9 +632,11 @@ fn act(args: &ResponseArgs, find: &str, what: &What, form: Form) -> Result<()> {
         ),
         What::Area(area) => draw(&mut programme, &act, &case, area)?,
         What::Delimit(delimit) => {
+            let days = (delimit.from.unwrap_or_else(|| act.today()), delimit.to);
+            // Before the survey, which takes its time.
+            in_order(days.0, days.1)?;
             let (survey, wanted) = survey(args, &programme, &case, delimit)?;
             let method = delimit.adopt.as_deref().unwrap_or("rings");
-            let days = (delimit.from.unwrap_or_else(|| act.today()), delimit.to);
             let body = survey.adopted(
                 method,
                 days,
@@ -672,13 +675,8 @@ fn act(args: &ResponseArgs, find: &str, what: &What, form: Form) -> Result<()> {
             authority,
             reason,
         } => {
-            let body = ResponseClosed {
-                find: find.to_owned(),
-                date: act.today(),
-                end: (*end).into(),
-                authority: authority.clone(),
-                reason: reason.clone(),
-            };
+            let (authority, reason) = (authority.clone(), reason.clone());
+            let body = closing(&case, (*end).into(), act.today(), authority, reason)?;
             let word = body.end.word();
             (
                 programme.append(&act, Body::ResponseClosed(body))?,

@@ -20,7 +20,7 @@ use std::collections::BTreeSet;
 use earlywood_model::ModelError;
 use earlywood_model::record::{Area, Position};
 use earlywood_model::regulated::{AreaRule, FARTHEST_M, Shape, Snap};
-use geo::{Area as _, Coord, MultiPolygon, Polygon, Validation};
+use geo::{Area as _, Coord, MultiPolygon, Polygon};
 use rayon::prelude::*;
 use serde_json::{Value, json};
 
@@ -810,18 +810,12 @@ fn frame(inputs: &Inputs<'_>) -> Result<Frame, BoundaryError> {
 
 /// What is drawn must be a sound multipolygon in degrees too.
 fn check_sound(ring: &str, area: &Area) -> Result<(), BoundaryError> {
-    let unsound = |why: String| {
-        Err(BoundaryError::Unsound {
+    match crate::area::unsound(area) {
+        None => Ok(()),
+        Some(why) => Err(BoundaryError::Unsound {
             ring: ring.to_owned(),
             why,
-        })
-    };
-    if let Some((rule, value)) = crate::area::fault(area) {
-        return unsound(format!("{rule}: {value}"));
-    }
-    match crate::area::to_multi_polygon(area).check_validation() {
-        Ok(()) => Ok(()),
-        Err(e) => unsound(e.to_string()),
+        }),
     }
 }
 

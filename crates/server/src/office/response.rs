@@ -12,11 +12,10 @@ use earlywood_chain::ground::GroundOptions;
 use earlywood_chain::response::delimit::{self, Delimiting, Wanted};
 use earlywood_chain::response::report::{self, Issue};
 use earlywood_chain::response::steps::{self, Standing as Step};
-use earlywood_chain::response::{Case, How, Whole, area, origin, public, trigger, whole};
+use earlywood_chain::response::{Case, How, Whole, area, closing, in_order, origin, public, trigger, whole};
 use earlywood_journal::body::ResponseEnd;
 use earlywood_journal::{
     Act, AreaLifted, Body, Hash, MultiPolygon, Programme, ProtocolAdopted, Response as Recorded,
-    ResponseClosed,
 };
 use earlywood_model::protocol::{self, Protocol};
 use jiff::Timestamp;
@@ -148,7 +147,7 @@ impl ResponseRow {
             None => Vec::new(),
         };
         let standing = |how: Step| steps.iter().filter(|step| step.standing == how).count();
-        let area = response.area().map(|noted| &noted.value);
+        let area = response.newest_area(on).map(|noted| &noted.value);
         Ok(ResponseRow {
             find: response.find().to_owned(),
             target: response.target().to_owned(),
@@ -537,14 +536,6 @@ struct AreaAsk {
     /// Its boundary in words; with `geometry` only.
     #[serde(default)]
     text: Option<String>,
-}
-
-/// Refuses a last day before the first.
-fn in_order(from: Date, to: Option<Date>) -> Result<(), Problem> {
-    match to {
-        Some(to) if to < from => Err(Problem::field("to", "the last day lies before the first")),
-        _ => Ok(()),
-    }
 }
 
 /// Adopts the next version of the regulated area. 409 `changed-since` when the rule would now draw another one.
@@ -1002,13 +993,7 @@ async fn close(
     Json(ask): Json<CloseAsk>,
 ) -> Result<axum::Json<Receipt>, Problem> {
     record(&office, &caller, find, move |programme, act, case| {
-        let body = ResponseClosed {
-            find: case.find.clone(),
-            date: act.today(),
-            end: ask.end,
-            authority: ask.authority,
-            reason: ask.reason,
-        };
+        let body = closing(case, ask.end, act.today(), ask.authority, ask.reason)?;
         Ok(programme.append(act, Body::ResponseClosed(body))?)
     })
     .await

@@ -27,8 +27,8 @@ function eachPosition(geometry: Geometry, each: (p: Position) => void): void {
   else walk(geometry.coordinates, each)
 }
 
-/** What all of it spans, with a margin; nothing where there is no position. */
-export function bounds(points: readonly { lat: number; lon: number }[], shapes?: Shapes): Box | undefined {
+/** What all of it spans, with a margin of `least` degrees or more; nothing where there is no position. */
+export function bounds(points: readonly { lat: number; lon: number }[], shapes?: Shapes, least = 0.002): Box | undefined {
   const box: Box = { west: Infinity, south: Infinity, east: -Infinity, north: -Infinity }
   const grow = ([lon, lat]: Position): void => {
     box.west = Math.min(box.west, lon); box.east = Math.max(box.east, lon)
@@ -37,7 +37,7 @@ export function bounds(points: readonly { lat: number; lon: number }[], shapes?:
   for (const point of points) grow([point.lon, point.lat])
   if (shapes !== undefined) for (const geometry of geometries(shapes)) eachPosition(geometry, grow)
   if (!Number.isFinite(box.west)) return undefined
-  const margin = Math.max((box.east - box.west) * 0.06, (box.north - box.south) * 0.06, 0.002)
+  const margin = Math.max((box.east - box.west) * 0.06, (box.north - box.south) * 0.06, least)
   return { west: box.west - margin, south: box.south - margin, east: box.east + margin, north: box.north + margin }
 }
 

@@ -1,7 +1,7 @@
 export const office = {
   nav: {
     label: 'Screens', today: 'Today', plan: 'Plan and proof', records: 'Records',
-    morning: 'Morning', rounds: 'Rounds', bench: 'Bench', map: 'Map', planning: 'Plan', assurance: 'How sure?', season: 'Season',
+    morning: 'Morning', rounds: 'Rounds', bench: 'Bench', response: 'Response', map: 'Map', planning: 'Plan', assurance: 'How sure?', season: 'Season',
     trees: 'Trees', stores: 'Stores', journal: 'Journal', people: 'People', loading: 'Loading', settings: 'Settings',
     unknown: 'There is no such page.', toMorning: 'To the morning page',
   },

@@ -1,7 +1,7 @@
 export const office = {
   nav: {
     label: 'Pantallas', today: 'Hoy', plan: 'Plan y prueba', records: 'Registros',
-    morning: 'Esta mañana', rounds: 'Rondas', bench: 'Laboratorio', map: 'Mapa', planning: 'Plan', assurance: '¿Qué tan seguro?', season: 'Temporada',
+    morning: 'Esta mañana', rounds: 'Rondas', bench: 'Laboratorio', response: 'Respuesta', map: 'Mapa', planning: 'Plan', assurance: '¿Qué tan seguro?', season: 'Temporada',
     trees: 'Árboles', stores: 'Almacén', journal: 'Diario', people: 'Personas', loading: 'Cargar', settings: 'Ajustes',
     unknown: 'No existe esa página.', toMorning: 'A la página de la mañana',
   },
