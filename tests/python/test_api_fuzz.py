@@ -22,8 +22,8 @@ from conftest import program
 
 MORNING = "2025-07-15"
 SEED = 20250715
-# Input for each call and each kind of caller. Most of what there is to find shows within the first few.
-EXAMPLES = int(os.environ.get("EARLYWOOD_API_EXAMPLES", "12"))
+# Made-up input for each call and each kind of caller, beside the systematic ones. Most of what there is to find shows within the first few.
+EXAMPLES = int(os.environ.get("EARLYWOOD_API_EXAMPLES", "8"))
 DOCUMENT = "/api/1/openapi.json"
 PASSWORD = "a pole, a lure and a sunny day"
 # What would end the session that the other calls need: tried by nobody only.
