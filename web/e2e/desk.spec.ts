@@ -267,7 +267,7 @@ test('a sheet is typed in by keyboard alone; what is wrong stands at row and fie
   await page.keyboard.press('F9')
   await expect(page.getByLabel('Looked, T-102')).toHaveValue('fully')
   await expect(page.getByLabel('Lure, T-102')).toBeFocused()
-  for (const text of ['y', '', '', '805', '0820', 'fine']) {
+  for (const text of ['y', '', 'y', '', '805', '0820', 'fine']) {
     await page.keyboard.type(text)
     await page.keyboard.press('Enter')
   }
@@ -275,7 +275,7 @@ test('a sheet is typed in by keyboard alone; what is wrong stands at row and fie
   const sent = page.waitForRequest((request) => request.method() === 'POST' && request.url().includes('/rounds/sheets/'))
   await page.keyboard.press('Control+Enter')
   const rows = ((await sent).postDataJSON() as { rows: Record<string, string>[] }).rows
-  expect(rows[1]).toMatchObject({ stop: '2', found: 'working', looked: 'fully', suspects: '0', lure: 'yes', arrive: '08:05', leave: '08:20', note: 'fine' })
+  expect(rows[1]).toMatchObject({ stop: '2', found: 'working', looked: 'fully', suspects: '0', lure: 'yes', agent: 'yes', arrive: '08:05', leave: '08:20', note: 'fine' })
   await expect(page.getByText('Nothing was written. Problems: 1.')).toBeVisible()
   await expect(page.getByLabel('Suspects, T-102')).toBeFocused()
   if (shots !== undefined) await page.screenshot({ path: `${shots}/rounds-sheet-wrong.png`, fullPage: true })
